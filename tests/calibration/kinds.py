@@ -68,11 +68,16 @@ def kinds(*courses: str, chemistry: str | None = None, every_s: float = 1.0) -> 
     return tuple(kind(source, which, celsius, course, every_s) for which, celsius, course, source in every)
 
 
-def drives(draw: Callable[[tuple[str, str, float], str, int], Case]) -> tuple[Kind, ...]:
-    """Return the kinds of every source, chemistry and temperature; ``draw`` gets these, the name and a seed."""
+def drives(draw: Callable[[tuple[str, str, float], str, int], Case], *also: str) -> tuple[Kind, ...]:
+    """Return the kinds of every source, chemistry and temperature; ``draw`` gets these, the name and a seed.
+
+    Args:
+        draw: returns the case of one seed.
+        also: further parts of the name.
+    """
     found = []
     for source, chemistry, celsius in itertools.product(MAKERS, CHEMISTRIES, CELSIUS):
-        name = f"{chemistry}, {celsius:g} °C, {source}"
+        name = ", ".join([chemistry, f"{celsius:g} °C", source, *also])
         drawn = partial(draw, (source, chemistry, celsius), name)
         found.append(Kind(name, source, chemistry, celsius, "drive", drawn))
     return tuple(found)

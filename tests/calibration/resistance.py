@@ -34,7 +34,6 @@ _REST_S = 3600.0
 
 def draw(every_s: float, made_of: tuple[str, str, float], name: str, seed: int) -> Case:
     """Return a drive of one pack, most of an hour at the most, and its pulses in ``Truth``."""
-    name = f"{name}, {1 / every_s:g} Hz"
     drawn = draw_pack(seed, round(770 + 10 * every_s), made_of, (0.5, 0.95))
     random, stated, session = drawn.random, drawn.pack.capacity_ah, drawn.session(STEP_S)
     found = []
@@ -122,7 +121,7 @@ def part_of(series: SessionSeries, first: int, last: int) -> SessionSeries:
     return replace(series, start=first, end=last, signals=signals, cells=None)
 
 
-EVERY = tuple(kind for every_s in (0.2, 1.0) for kind in drives(partial(draw, every_s)))
+EVERY = tuple(kind for every_s in (0.2, 1.0) for kind in drives(partial(draw, every_s), f"{1 / every_s:g} Hz"))
 FIGURES = (
     Figure("resistance-1s", "Internal resistance, 1 s, per cent of the true one", "%", EVERY, rows_of(0), (0.8, 6.0)),
     Figure(
