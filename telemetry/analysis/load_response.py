@@ -46,7 +46,9 @@ _SMALL_SAMPLE = 1.09
 """Student's 90 % quantile for twelve parts (11 degrees of freedom) over that of a normal distribution."""
 _ALIKE = 1.5
 """Resistance follows the charge, so neighbouring parts of a drive are alike, and the jackknife, which takes them for
-independent, finds two thirds of what it should. This and the next chosen on drawn packs, see docs."""
+independent, finds two thirds of what it should. This and ``_MODEL`` chosen on drawn packs, see docs."""
+JACKKNIFE = _ALIKE * _SMALL_SAMPLE
+"""A standard deviation over what the jackknife over twelve parts of a drive finds."""
 _MODEL = 0.012
 """What the law above leaves open of either figure against cells that follow another: one standard deviation."""
 _EMPTY = 0.95
@@ -82,6 +84,11 @@ class LoadResponse:
         """Return the chord over one second at another current, ohm: less the more the kinetics bend."""
         bent = chord(amperes, self.bend_a) - chord(self.reference_a, self.bend_a)
         return float(self.ohm[0]) + self.curved_ohm * bent
+
+    def share_under_load(self, amperes: Values) -> float:
+        """Return the mean resistance to small changes at loads ``amperes`` over the chord: below 1 where it bends."""
+        under_load = float((1.0 / np.hypot(1.0, amperes / self.bend_a)).mean())
+        return 1.0 + self.curved_ohm * (under_load - chord(self.reference_a, self.bend_a)) / float(self.ohm[0])
 
 
 def chord(amperes: float, bend_a: float) -> float:
@@ -243,7 +250,7 @@ def _fit(features: Values, fallen: Values, bent: float) -> tuple[Values, Values,
         return None
     parts = without @ reading.T
     spread = np.sqrt((_PARTS - 1) / _PARTS * ((parts - parts.mean(axis=0)) ** 2).sum(axis=0))
-    return ohm, np.hypot(_ALIKE * _SMALL_SAMPLE * spread, _MODEL * ohm), curved
+    return ohm, np.hypot(JACKKNIFE * spread, _MODEL * ohm), curved
 
 
 def _factors(features: Values, targets: Values) -> tuple[Values, Values]:

@@ -18,7 +18,7 @@ import numpy as np
 
 from telemetry.analysis.cell_lag import WIDTH_S, Pairs, Track, changes, fit_each, pairs_of
 from telemetry.analysis.instruments import USUAL_CURRENT_GAIN, USUAL_VOLTAGE_GAIN
-from telemetry.analysis.load_response import FAST_S, LoadResponse, fit_response
+from telemetry.analysis.load_response import FAST_S, JACKKNIFE, LoadResponse, fit_response
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.series import CellSeries, Series, SessionSeries
 from telemetry.machine.pack_keys import Pack
@@ -33,6 +33,9 @@ USUAL_GAIN = math.hypot(USUAL_CURRENT_GAIN, USUAL_VOLTAGE_GAIN)
 """Gain of volt over ampere, one standard deviation, where nobody states or checked the sensors."""
 _RESOLVED_S = 0.3
 _RATIO_ROWS = 4
+_UNLIKE = 0.007
+"""What cells differ in under load that is no resistance, as a share of it: they are at different places on their
+curves. One standard deviation; chosen on drawn packs, see docs."""
 _FIRST = np.array([1.0, 0.0, 0.0, 0.0])
 
 
@@ -199,6 +202,11 @@ def _of_cells(
         return "no load was drawn while the cells were read"
     ratios, uncertainties, lags = told
     centre, ohm, scatter = float(np.median(ratios)), float(mean.ohm[0]), float(mean.scatter[0])
+    # a joint's part is the same from rest; of what bends, load steps show less than a step from rest
+    bent = 1.0 - mean.share_under_load(measured.values[measured.values > least_current(pack)])
+    uncertainties = np.sqrt(
+        (JACKKNIFE * uncertainties) ** 2 + (_UNLIKE * ratios) ** 2 + (bent * (ratios - centre)) ** 2
+    )
     rows = []
     for number, ratio, off, lag in zip(cells.numbers, ratios, uncertainties, lags, strict=True):
         uncertainty = 1e3 * float(np.hypot(ohm * off, scatter * ratio))
