@@ -26,14 +26,18 @@ from telemetry.model.batch import Values
 _GRID = 0.0025
 _SPAN, _LEAST_BINS = 0.04, 12
 """A leg that moves less than this share of the capacity, or has fewer bins, tells nothing."""
-_SHIFT, _STRETCH = 0.05, 0.05
-"""One standard deviation beforehand: of what a cell lacks where fullest, and of its stretch."""
+_SHIFT, _STRETCH = 0.05, 0.10
+"""One standard deviation beforehand: of what a cell lacks where fullest, and of its stretch: wide, so that where the
+curve tells nothing nothing is told, in place of the usual cell's."""
 _RESISTANCE, _STEEPER = 2.0, (0.25, 0.05)
 """The same of its resistance against the middle cell's, and by which share its curve is steeper in use and while
 charging. In use the load makes the foot steeper or flatter from one minute to the next."""
 _ERROR_V = 0.0015
 _ERROR_SHARE = 0.0015
 _ERROR_FACTOR = 0.08
+_AHEAD = 0.06
+"""Share of charge by which a load puts a cell's surface ahead of its inside, a smaller cell's by more: a stretched cell
+is not where its charge says by so much of its stretch. Chosen on drawn packs, seeds 3830 to 3837."""
 _ERROR_DROP = 0.02
 """Share of the load's drop by which a cell's drop is off what its resistance explains. At an even current it is one
 constant, which the reading's error takes. Chosen on drawn packs, seeds 3000 to 3002 of tests/calibration."""
@@ -304,10 +308,11 @@ def _solved(
     legs: list[_Leg], windows: Values, ends: tuple[float, ...], capacity_ah: float, reading_v: float
 ) -> tuple[Values, Values, Values]:
     laid = [_laid(leg, windows, ends, capacity_ah) for leg in legs]
-    design, moved, known, most = (np.concatenate(each, axis=1) for each in zip(*laid, strict=True))
+    design, moved, known, most, believed = (np.concatenate(each, axis=1) for each in zip(*laid, strict=True))
     off = np.concatenate([leg.off for leg in legs]) - moved[:, :, None]
     weight = np.concatenate([leg.weight for leg in legs])[:, None]
-    variance, most = known[:, :, None], most[:, :, None]
+    # being ahead is one thing unknown and no noise: it makes a misfit likelier, and no window less likely
+    variance, most = (known / believed)[:, :, None], most[:, :, None]
     of_both = design[:, :, :, None] * design[:, :, None, :]
     of_both = of_both.reshape(*of_both.shape[:2], _FACTORS**2)
     prior, pull, held = _prior(windows, (ends[1] - ends[0]) / capacity_ah, reading_v)
@@ -342,12 +347,13 @@ def _prior(windows: Values, swing: float, reading_v: float) -> tuple[Values, Val
 
 def _laid(
     leg: _Leg, windows: Values, ends: tuple[float, ...], capacity_ah: float
-) -> tuple[Values, Values, Values, Values]:
+) -> tuple[Values, Values, Values, Values, Values]:
     """Return what a cell in the middle of each window would show.
 
     Returns:
-        float64 (windows, bins, 6): V by each unknown; (windows, bins): V off the middle cell; its variance; and from
-        which square on, in units of that, it is not believed.
+        float64 (windows, bins, 6): V by each unknown; (windows, bins): V off the middle cell; its variance; from
+        which square on, in units of that, it is not believed; and the share of the precision that a stretched cell
+        keeps.
     """
     along = (leg.charge - ends[0]) / (ends[1] - ends[0])
     shift = windows[:, :1] * (1 - along) + windows[:, 1:2] * along
@@ -372,4 +378,6 @@ def _laid(
     guessed = (_BEYOND_SHARE * (leg.curve.at(there) - leg.curve.at(seen))) ** 2 + _BEYOND_V**2
     known += (there != seen) * guessed
     most = np.where(there == seen, np.inf, 4 * np.expm1(np.maximum(0.0, np.log(_ANYWHERE_V**2 / known)) / 5))
-    return design, moved - apart * leg.misfit, known, most
+    stretch = (windows[:, 1:2] - windows[:, :1]) * capacity_ah / (ends[1] - ends[0])
+    believed = 1.0 / (1.0 + (_AHEAD * stretch * slope) ** 2 / known)
+    return design, moved - apart * leg.misfit, known, most, believed
