@@ -212,7 +212,7 @@ class _View:
         self.numbers, self._charged_full, self._capacity = numbers, charged_full, capacity
         ratio = {each.cell: each for each in resistance.cells}
         self.excess = np.array([ratio[n].ratio - 1 if n in ratio else np.nan for n in numbers])
-        self.excess_sd = np.array([ratio[n].ratio_uncertainty if n in ratio else np.nan for n in numbers])
+        self.excess_sd = np.array([ratio[n].ratio_scatter if n in ratio else np.nan for n in numbers])
         self.stretch = self.top = self.bottom = np.full(len(numbers), np.nan)
         self.stretch_sd = self.top_sd = self.bottom_sd = np.full(len(numbers), np.inf)
         self.swing = 0.0

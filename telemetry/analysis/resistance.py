@@ -47,6 +47,7 @@ class CellResistance:
         cell: its number, as in ``cell_01_voltage``.
         mohm, uncertainty_mohm: over 1 s, and one standard deviation, the sensor's gain left out.
         ratio, ratio_uncertainty: to the middle cell of the pack; free of the current sensor's errors.
+        ratio_scatter: the part of it that counts among load steps of this session, not against a step from rest.
         lag_s: how late this cell is read.
     """
 
@@ -57,6 +58,7 @@ class CellResistance:
     uncertainty_mohm: float
     ratio: float = field(metadata={"digits": 4})
     ratio_uncertainty: float
+    ratio_scatter: float = field(metadata=HIDDEN)
     lag_s: float = field(metadata=HIDDEN)
 
 
@@ -204,15 +206,13 @@ def _of_cells(
     centre, ohm, scatter = float(np.median(ratios)), float(mean.ohm[0]), float(mean.scatter[0])
     # a joint's part is the same from rest; of what bends, load steps show less than a step from rest
     bent = 1.0 - mean.share_under_load(measured.values[measured.values > least_current(pack)])
-    uncertainties = np.sqrt(
-        (JACKKNIFE * uncertainties) ** 2 + (_UNLIKE * ratios) ** 2 + (bent * (ratios - centre)) ** 2
-    )
+    scatters = np.hypot(JACKKNIFE * uncertainties, _UNLIKE * ratios)
+    offs = np.hypot(scatters, bent * (ratios - centre))
     rows = []
-    for number, ratio, off, lag in zip(cells.numbers, ratios, uncertainties, lags, strict=True):
+    for number, ratio, off, among, lag in zip(cells.numbers, ratios, offs, scatters, lags, strict=True):
         uncertainty = 1e3 * float(np.hypot(ohm * off, scatter * ratio))
-        rows.append(
-            CellResistance(number, 1e3 * ohm * ratio, uncertainty, ratio / centre, off / centre, mean.lag_s + lag)
-        )
+        against_middle = (ratio / centre, off / centre, among / centre)
+        rows.append(CellResistance(number, 1e3 * ohm * ratio, uncertainty, *against_middle, mean.lag_s + lag))
     return mean, tuple(rows)
 
 
