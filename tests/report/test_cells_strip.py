@@ -15,7 +15,9 @@ from telemetry.report.session_text import cells_lines
 
 
 def report(*mohm: float) -> Report:
-    cells = tuple(CellResistance(n, each, 0.01, each / median(mohm), 0.01, 0.01, 0.0) for n, each in enumerate(mohm, 1))
+    cells = tuple(
+        CellResistance(n, each, 0.01, each / median(mohm), 0.01, 0.01, 0.0) for n, each in enumerate(mohm, 1)
+    )
     return Report("a drive", resistance=Resistance(cells=cells))
 
 
