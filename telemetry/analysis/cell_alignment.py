@@ -27,8 +27,8 @@ _GRID = 0.0025
 _SPAN, _LEAST_BINS = 0.04, 12
 """A leg that moves less than this share of the capacity, or has fewer bins, tells nothing."""
 _SHIFT, _STRETCH = 0.05, 0.05
-"""One standard deviation beforehand: of what a cell lacks where fullest, and of its stretch. With twice as much for the
-stretch, cells that lack charge after use alone came out as low in capacity."""
+"""One standard deviation beforehand: of what a cell lacks where fullest, and of its stretch. With twice as much for
+the stretch, cells that lack charge after use alone came out as low in capacity."""
 _RESISTANCE, _STEEPER = 2.0, (0.25, 0.05)
 """The same of its resistance against the middle cell's, and by which share its curve is steeper in use and while
 charging. In use the load makes the foot steeper or flatter from one minute to the next."""
