@@ -21,7 +21,7 @@ from telemetry.analysis.fault_isolation.checks import covered
 from telemetry.analysis.fault_isolation.controller import Shortfall
 from telemetry.analysis.fault_isolation.drive import STEP_S, Floats
 from telemetry.analysis.fault_isolation.findings import CAUSES, Cause
-from telemetry.analysis.fault_isolation.fold_back import SHRINKS_BY, SPARING_SAG
+from telemetry.analysis.fault_isolation.fold_back import SHRINKS_BY
 from telemetry.analysis.fault_isolation.force_balance import odds_of_drag
 from telemetry.analysis.fault_isolation.limits import (
     BEFORE_ROWS,
@@ -53,8 +53,6 @@ always resists; deviation of its logarithm; share of such joints, the others ope
 middles, the rest ours)."""
 _ABSENT, _UNSEEN, _WEAK_UNSEEN = -2.0, -0.5, 0.1
 """Log odds of a weak pack where no stop was seen, and where none could be; share of weak packs that stop nothing."""
-_OWN_SAG = 0.07
-"""A controller spares a pack that sags by more by giving less (common practice)."""
 _SLOW_S, _BLURRED_S = 0.15, 0.25
 """Slower readings miss what stood right before a stop, and mix it with what came after; of that before a trip more is
 lost the slower they are, all when they are so much slower than the time axis."""
@@ -183,16 +181,9 @@ def _openings(count: int, usable_s: float) -> float:
 
 
 def _shrinks(parts: Sequence[Observations]) -> float:
-    """Return the log odds of an output that shrinks by the controller's own doing, not to spare a pack that sags."""
-    odds = []
-    for o in parts:
-        shrinks = -2.0
-        if o.fold is not None and o.fold.lost > SHRINKS_BY:
-            shrinks = min(max(o.fold.evidence - _SHRINKS_FROM, -2.0), _SHRINKS_MOST)
-        share = 1.0
-        if o.sag == o.sag:
-            share = min(max((SPARING_SAG - o.sag) / (SPARING_SAG - _OWN_SAG), 0.0), 1.0)
-        odds.append(shrinks * share if shrinks > 0 else shrinks)
+    """Return the log odds of an output that shrinks by the controller's own doing."""
+    plain = [o.fold.evidence if o.fold is not None and o.fold.lost > SHRINKS_BY else 0.0 for o in parts]
+    odds = [min(max(each - _SHRINKS_FROM, -2.0), _SHRINKS_MOST) for each in plain]
     return _any_piece(odds)
 
 

@@ -38,14 +38,8 @@ def consumer_jumps(rest: Floats, spread: float, usable: Flags) -> list[int]:
         place = int(np.argmax(np.abs(change)))
         if abs(change[place]) < _JUMP_SPREADS * spread:
             break
-        found.append(_steepest(filled, place + _JUMP_ROWS, float(change[place])))
+        first = place + _JUMP_ROWS // 2
+        steps = np.diff(filled[first : first + _JUMP_ROWS]) * np.sign(change[place])
+        found.append(first + int(np.argmax(steps)) + 1)
         change[max(place - _JUMP_ROWS, 0) : place + _JUMP_ROWS] = 0.0
     return sorted(found)
-
-
-def _steepest(rest: Floats, row: int, change: float) -> int:
-    """Return the row near ``row`` that parts lower from higher values best."""
-    near = rest[row - _JUMP_ROWS // 2 : row + _JUMP_ROWS // 2] * np.sign(change)
-    middle = (np.quantile(near, 0.2) + np.quantile(near, 0.8)) / 2
-    above = np.cumsum(np.where(near > middle, 1, -1))
-    return row - _JUMP_ROWS // 2 + int(np.argmin(above)) + 1

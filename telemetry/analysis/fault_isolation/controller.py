@@ -32,11 +32,12 @@ _SLACK = 2
 """Rows by which the answer may come earlier or later than learnt."""
 _WRONG, _WRONG_WITHOUT_SPEED = 0.1, 0.35
 """Share by which the learnt answer may be out."""
+_UNSTEADY = 0.03
+"""Share by which other consumers may change from one moment to the next."""
 _HOLDING = 0.02  # what a row of failing costs at least
 _NEVER = 1e3
 _APART_ROWS, _MARGIN_ROWS = round(3 / STEP_S), 8
 """Rows between which nothing is amiss, from which what is before and after is judged by itself."""
-_TURNS = 2
 _LONGEST_S = 3.0
 _SOON_ROWS = 6
 _AGAIN_ROWS = 6
@@ -121,13 +122,9 @@ def shortfalls(
     learnt = usable & ~around(stops, len(t), 0, 0)
     falls = [stop.start for stop in stops]
     found = _cuts(response, current, usable, falls)
-    for _ in range(_TURNS):
-        if not found:
-            break
-        short = [cut for cut in found if cut.duration_s < _LONGEST_S]
-        sound = learnt & ~around(short, len(t), 3, 8)
-        if sound.sum() > (1 - _MOST_LEFT_OUT) * learnt.sum():
-            response = without(response, t, current, sound)
+    sound = learnt & ~around([cut for cut in found if cut.duration_s < _LONGEST_S], len(t), 3, 8)
+    if found and sound.sum() > (1 - _MOST_LEFT_OUT) * learnt.sum():
+        response = without(response, t, current, sound)
         found = _cuts(response, current, usable, falls)
     return found, response
 
@@ -139,7 +136,7 @@ def _cuts(response: Response, current: Floats, usable: Flags, falls: Sequence[in
     missing = np.exp(-STEP_S / max(response.how.lag_s, STEP_S) * np.arange(_STEPS))
     missing[-1] = 0.0
     wrong = _WRONG_WITHOUT_SPEED if response.terms.speeds.shape[1] == 1 else _WRONG
-    doing, failing = _costs(asked, given, response.spread, missing, wrong)
+    doing, failing = _costs(asked, given, _unsure(response), missing, wrong)
     failing[:, ~usable] = _NEVER
     off: Flags = np.zeros(len(asked), dtype=np.bool_)
     gain = np.maximum(doing[0] - failing.min(axis=0), 0.0)
@@ -159,7 +156,12 @@ def _cuts(response: Response, current: Floats, usable: Flags, falls: Sequence[in
     return found
 
 
-def _costs(asked: Floats, given: Floats, spread: float, missing: Floats, wrong: float) -> tuple[Floats, Floats]:
+def _unsure(response: Response) -> Floats:
+    """Return by how much the current may be off what was learnt (n,), A: one standard deviation."""
+    return np.hypot(response.spread, _UNSTEADY * response.base)
+
+
+def _costs(asked: Floats, given: Floats, spread: Floats, missing: Floats, wrong: float) -> tuple[Floats, Floats]:
     """Return what each step of doing (steps, n) and of failing costs, by the square of the deviation."""
     around = np.stack([shifted(asked, rows) for rows in range(-_SLACK, _SLACK + 1)])
     low, high = around.min(axis=0), around.max(axis=0)
@@ -224,9 +226,8 @@ def _ways(missing: Floats) -> tuple[Indices, Floats]:
 
 def failings(found: Sequence[Shortfall], response: Response, speed: Floats | None) -> tuple[Shortfall, ...]:
     """Return those of the shortfalls that are the output's failing; ``speed`` (n,), or None where it is not known."""
-    top = float(np.quantile(response.expected, 0.98))
-    least = max(_LARGE[0] * response.spread, _LARGE[1] * top)
-    large = [each for each in found if each.asked > least and _MISSING[0] <= each.missing <= _MISSING[1]]
+    least = np.maximum(_LARGE[0] * _unsure(response), _LARGE[1] * float(np.quantile(response.expected, 0.98)))
+    large = [each for each in found if each.asked > least[each.start] and _MISSING[0] <= each.missing <= _MISSING[1]]
     return tuple(each for each in large if speed is None or not _at_top_speed(each, speed))
 
 

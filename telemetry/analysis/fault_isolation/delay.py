@@ -1,16 +1,50 @@
-"""By how many rows one signal follows another that causes it: two instruments, each with a delay and a clock."""
+"""By how many rows one signal follows another that causes it, and signals brought into step by that."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from telemetry.analysis.fault_isolation.drive import Flags, Floats
+from telemetry.analysis.fault_isolation.drive import STEP_S, Drive, Flags, Floats
 from telemetry.analysis.fault_isolation.pack_switch import no_current
+from telemetry.analysis.fault_isolation.pedal_map import shifted
 
 LEAST_MATCH = 0.4
 """Correlation of the changes from which a delay is clear."""
 _LEAST_ROWS = 100
 _LEAST_GAIN, _NEARLY = 0.03, 0.85
+
+
+_THROTTLE, _MOST_LATE_ROWS, _USUAL_ROWS, _IN_STEP_ROWS = "throttle_voltage", round(1.5 / STEP_S), 3, (-1, 8)
+"""A controller follows within 0.1 to 0.2 s, its ramp included (common practice). More than 0.4 s, or a current that
+comes first by more than a step of the search, is a clock out of step."""
+
+
+def in_step(drive: Drive, current: Floats) -> Drive:
+    """Return the drive, its throttle and voltages in step with the current (n,), A, and what was moved said."""
+    signals, said, late = dict(drive.signals), list(drive.clocks), {}
+    for name in (_THROTTLE, "controller_voltage", "pack_voltage"):
+        if name not in signals:
+            continue
+        rows = (
+            _throttle_behind(signals[name], current) if name == _THROTTLE else voltage_behind(signals[name], current)
+        )
+        if rows:
+            signals[name], late[name] = shifted(signals[name], -rows), rows
+        if abs(rows) > 1:
+            said.append(
+                f"{name} and current are out of step by {rows * STEP_S:+.2f} s; that has been taken out (`shakedown "
+                "align` finds what to state)"
+            )
+    return replace(drive, signals=signals, clocks=tuple(said), late=late)
+
+
+def _throttle_behind(volts: Floats, current: Floats) -> int:
+    known = ~np.isnan(volts)
+    follows, match = rows_behind(np.nan_to_num(volts), current, known, 6, _MOST_LATE_ROWS)
+    usual = match < LEAST_MATCH or _IN_STEP_ROWS[0] <= follows <= _IN_STEP_ROWS[1]
+    return 0 if usual else _USUAL_ROWS - follows
 
 
 def rows_behind(cause: Floats, effect: Floats, rows: Flags, span: int, most: int) -> tuple[int, float]:

@@ -6,15 +6,14 @@ learnt of the two (``response``) is learnt once more with a share that is lost f
 
     current = asked - lost * what is beyond the limit + others
 
-The limit comes down from the full output from one time to another. Either it is a share of whatever is asked, or it
-is one of the output at a full pedal, that a little pedal does not reach. Times and limits are tried on a grid,
-``lost`` follows from least squares.
+The limit comes down from the output at a full pedal from one time to another; a little pedal does not reach it. Times
+and limits are tried on a grid, ``lost`` follows from least squares.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -34,8 +33,8 @@ _MOST_LOST = 0.95
 _WRONG = 0.08
 FOLDS, SHRINKS_BY = 4.5, 0.3
 """Evidence, log odds, and share of the output that is gone, from which the controller counts as folding back."""
-SPARING_SAG = 0.1
-"""A controller spares a pack that sags by more by giving less (common practice)."""
+_OWN_SAG, _SPARING_SAG = 0.07, 0.1
+"""A controller spares a pack that sags by more than that, share of its voltage, by giving less (common practice)."""
 _SAGGED = 0.88
 """Limits of controllers lie lower than this share of the voltage at little load; common practice."""
 
@@ -47,7 +46,7 @@ class FoldBack:
     Attributes:
         start: row from which it does.
         lost: share of the output at a full pedal that is gone at the end; negative where it grows.
-        evidence: natural-logarithm odds that it does against that it does not.
+        evidence: natural-logarithm odds that it does by the controller's own doing against that it does not.
     """
 
     start: int
@@ -72,14 +71,18 @@ def fold_back(
     Returns:
         What fits best, or None where there is too little to tell.
     """
-    if supply is not None:
-        usable = usable & (supply > _SAGGED * float(np.nanquantile(supply, 0.95)))
+    own = 1.0
+    if supply is not None and usable.any():
+        low, high = np.nanquantile(supply[usable], [0.02, 0.98])
+        own = float(np.clip((_SPARING_SAG - 1 + low / high) / (_SPARING_SAG - _OWN_SAG), 0.0, 1.0))
+        usable = usable & (supply > _SAGGED * high)
     rows = thinned(np.flatnonzero(usable), _ROWS)
     if len(rows) < _ROWS // 4 or t[rows[-1]] - t[rows[0]] < _LEAST_S:
         return None
     fit = _Fit(response, t, current, rows)
-    found = [fit.weigh(*ramp, limit) for ramp in _ramps(len(t)) for limit in (None, *_LIMITS)]
-    return max(found, key=lambda each: each.evidence)
+    found = [fit.weigh(*ramp, limit) for ramp in _ramps(len(t)) for limit in _LIMITS]
+    most = max(found, key=lambda each: each.evidence)
+    return replace(most, evidence=own * most.evidence)
 
 
 def _ramps(count: int) -> Iterator[tuple[int, Floats]]:
@@ -112,19 +115,15 @@ class _Fit:
         fitted: Floats = self._inverse @ (self._x.T @ (self._weight * values))
         return fitted
 
-    def weigh(self, start: int, ramp: Floats, limit: float | None) -> FoldBack:
-        """Return what is lost along a ramp, of all that is asked or of what is beyond a limit that comes down."""
+    def weigh(self, start: int, ramp: Floats, limit: float) -> FoldBack:
+        """Return what is lost along a ramp of what is beyond a limit that comes down."""
         rise, weights, lost, known = ramp[self._rows], self._plain, 0.0, 0.0
         for _ in range(_TURNS):
             asked = self._x[:, : self._count] @ weights[: self._count]
-            if limit is None:
-                column = -rise * asked
-            else:
-                full = np.clip(self._terms.full(weights[: self._count])[self._rows], 0.3 * self._top, 1.3 * self._top)
-                column = -np.maximum(asked - (1 - (1 - limit) * rise) * full, 0.0)
+            full = np.clip(self._terms.full(weights[: self._count])[self._rows], 0.3 * self._top, 1.3 * self._top)
+            column = -np.maximum(asked - (1 - (1 - limit) * rise) * full, 0.0)
             own = column - self._x @ self._weights(column)  # what the terms cannot describe
             known = float(own @ (self._weight * own)) + 1e-9
             lost = float(np.clip(float(own @ (self._weight * self._current)) / known, -_MOST_LOST, _MOST_LOST))
             weights = self._weights(self._current - lost * column)
-        at_end = float(ramp[-1]) * (1.0 if limit is None else 1 - limit)
-        return FoldBack(start, lost * at_end, 0.5 * _INDEPENDENT * known * abs(lost) * lost)
+        return FoldBack(start, lost * float(ramp[-1]) * (1 - limit), 0.5 * _INDEPENDENT * known * abs(lost) * lost)

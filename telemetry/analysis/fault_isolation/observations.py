@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from telemetry.analysis.fault_isolation.controller import Shortfall, failings, quick_stops, shortfalls
-from telemetry.analysis.fault_isolation.delay import LEAST_MATCH, rows_behind, voltage_behind
+from telemetry.analysis.fault_isolation.delay import in_step
 from telemetry.analysis.fault_isolation.drive import (
     SLOWEST_PEDAL_S,
     STEP_S,
@@ -18,23 +18,19 @@ from telemetry.analysis.fault_isolation.drive import (
     read_drive,
     smoothed,
 )
-from telemetry.analysis.fault_isolation.fold_back import FOLDS, SHRINKS_BY, SPARING_SAG, FoldBack, fold_back
+from telemetry.analysis.fault_isolation.fold_back import FOLDS, SHRINKS_BY, FoldBack, fold_back
 from telemetry.analysis.fault_isolation.force_balance import Force, force_against_motion
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, sorted_by_cause, supply_losses
 from telemetry.analysis.fault_isolation.pedal import PedalFault, pedal_trace
-from telemetry.analysis.fault_isolation.pedal_map import Follows, shifted
+from telemetry.analysis.fault_isolation.pedal_map import Follows
 from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path, rows_read, share_lost
 from telemetry.analysis.fault_isolation.response import PedalRange, Response, controller_response, pedal_range
 from telemetry.analysis.series import SessionSeries
 from telemetry.model.batch import MICROSECONDS
 
-_EARLY_S = 0.05  # by which the current may seem to come before the throttle: the step of the search
 KMH = 3.6
 _CURRENTS, _VOLTAGES = ("pack_current", "motor_current"), ("controller_voltage", "pack_voltage")
 _LEAST_ROWS, _LEAST_CALM_ROWS = 100, 300
-_MOST_LATE_ROWS = round(1.5 / STEP_S)
-OUT_OF_STEP_S = 0.4
-"""A controller follows within 0.1 to 0.2 s, its ramp included (common practice); more is a clock out of step."""
 _ASKED = 0.05
 
 
@@ -57,7 +53,6 @@ class Observations:
         failings: those in which the output failed, wholly or in part.
         force: force against the motion.
         fold: whether the controller's output shrinks in the course of the drive.
-        sag: how far the lowest voltages (2 %) lie below those at little load, share of these; NaN where unknown.
     """
 
     drive: Drive
@@ -75,7 +70,6 @@ class Observations:
     failings: tuple[Shortfall, ...] = ()
     force: Force | None = None
     fold: FoldBack | None = None
-    sag: float = float("nan")
 
     def at(self, row: int) -> float:
         """Return the seconds from the start of the recording to a row."""
@@ -83,9 +77,8 @@ class Observations:
 
     @property
     def folds_back(self) -> bool:
-        """Whether the controller plainly gives less and less, and not to spare a pack that sags."""
-        fold = self.fold
-        return fold is not None and not self.sag > SPARING_SAG and fold.lost > SHRINKS_BY and fold.evidence > FOLDS
+        """Whether the controller plainly gives less and less."""
+        return self.fold is not None and self.fold.lost > SHRINKS_BY and self.fold.evidence > FOLDS
 
     def asked_s(self) -> float:
         """Return for how long the pedal asked for current while the supply was there, s."""
@@ -102,13 +95,12 @@ def observe(series: SessionSeries, how: Follows | None = None) -> Observations:
     drive, current, supply = seen.drive, seen.current, seen.drive.supply
     clear = seen.usable if supply is None else seen.usable & ~np.isnan(supply)
     if supply is not None and seen.usable.sum() >= _LEAST_ROWS and clear.any():
-        low, high = np.quantile(supply[clear], [0.02, 0.98])
         read, between_s = _rows_read(series, drive)
         path = power_path(drive.t, np.nan_to_num(supply), current, clear & read, between_s)
         pack, lost = drive.get("pack_voltage"), float("nan")
         if pack is not None and pack is not supply:
             lost = share_lost(pack, supply, current, clear)
-        seen = replace(seen, path=path, lost=lost, sag=1 - float(low) / float(high))
+        seen = replace(seen, path=path, lost=lost)
     response, speed = seen.response, _speed(drive)
     if response is None or speed is None:  # without a speed a hill looks like an output that shrinks
         return seen
@@ -132,14 +124,14 @@ def observe_events(series: SessionSeries, how: Follows | None = None) -> Observa
         return Observations(drive, np.zeros(rows), np.zeros(rows, dtype=np.bool_), limits, pedal)
     known = ~np.isnan(current)
     current = np.nan_to_num(current)
-    drive = _voltages_in_step(drive, current)
+    drive = in_step(drive, current)
     losses = supply_losses(drive.get("controller_voltage"), current, drive.get("discharge_allowed"))
     usable = known & ~around(losses, rows, 6, 24)
     seen = Observations(drive, current, usable, limits, pedal, *sorted_by_cause(losses))
     if usable.sum() < _LEAST_ROWS or limits is None:
         return seen
-    travel, drive = _in_step(drive, limits, current, usable)
-    seen = replace(seen, drive=drive)
+    pedal_v = drive.signals["throttle_voltage"]
+    travel = limits.travel(np.where(np.isnan(pedal_v), limits.rest, pedal_v))
     clear = usable if drive.supply is None else usable & ~np.isnan(drive.supply)
     if clear.sum() <= _LEAST_CALM_ROWS:
         return seen
@@ -162,37 +154,6 @@ def _pedal(series: SessionSeries, drive: Drive) -> tuple[PedalRange | None, tupl
     if found.interval_s > SLOWEST_PEDAL_S:
         return limits, None
     return limits, pedal_trace((found.t - series.origin) / MICROSECONDS, found.values, limits)
-
-
-def _in_step(drive: Drive, limits: PedalRange, current: Floats, usable: Flags) -> tuple[Floats, Drive]:
-    """Return the travel, brought into step with the current where its clock is out, and the drive with that said."""
-    pedal = drive.signals["throttle_voltage"]
-    travel = limits.travel(np.where(np.isnan(pedal), limits.rest, pedal))
-    late, match = rows_behind(travel, current, usable, 6, _MOST_LATE_ROWS)
-    late_s = late * STEP_S
-    if match < LEAST_MATCH or -_EARLY_S <= late_s <= OUT_OF_STEP_S:
-        return travel, drive
-    moved = np.roll(travel, late - 3)
-    moved[: max(late - 3, 0)] = travel[0]
-    said = (
-        f"the current follows the pedal by {late_s:+.2f} s where a controller takes 0.1 to 0.2 s: their "
-        "clocks are out of step; that has been taken out (`shakedown align` finds what to state)"
-    )
-    return moved, replace(drive, clocks=(*drive.clocks, said))
-
-
-def _voltages_in_step(drive: Drive, current: Floats) -> Drive:
-    """Return the drive, its voltages at the instants of the current, and that said."""
-    signals, said, late = dict(drive.signals), list(drive.clocks), {}
-    for name in (name for name in _VOLTAGES if name in drive.signals):
-        rows = voltage_behind(signals[name], current)
-        if rows:
-            signals[name], late[name] = shifted(signals[name], -rows), rows
-        if abs(rows) > 1:
-            said.append(
-                f"{name} comes {rows * STEP_S:+.2f} s after the current that bends it; that has been taken out"
-            )
-    return replace(drive, signals=signals, clocks=tuple(said), late=late)
 
 
 def _rows_read(series: SessionSeries, drive: Drive) -> tuple[Flags, float]:

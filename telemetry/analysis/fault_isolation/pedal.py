@@ -38,8 +38,8 @@ that is enough for one of a worn track: of those with so little about half are, 
 _TOGETHER_S = 0.1  # between departures that are one jitter
 _FASTEST_PER_S = 4.0
 """Travels a second that any foot may move."""
-_KICK, _KICK_SPREADS = 0.03, 2.2
-"""How far the ground kicks a foot now and then, share of travel; more where it is shaken: 97 % are less."""
+_KICK, _KICK_SPREADS = 0.03, 2.5
+"""How far the ground kicks a foot now and then, share of travel; more where it is shaken: 99 % are less."""
 _REVERSALS, _REVERSED, _REVERSALS_PER_S = 3, 0.2, 7.0
 """A foot turns round less often; quick tapping is about 6 taps a second, of a finger (from memory)."""
 _REST = 0.02
@@ -47,8 +47,7 @@ _ALONE, _MOVED_ANYWAY, _LEAST_CHANCE = 0.72, -2.5, 0.04
 """Share of a step and its neighbours below which the foot moved anyway, and what that says."""
 _BY_CHANCE, _MARGIN, _MOST_MARGIN, _SIZE = -2.7, 0.28, 25.0, 0.5
 _EDGE, _BELOW, _GRADUAL, _FURTHER, _AT_REST = 0.25, 2.5, -8.0, -1.0, -1.6
-_SECOND_DOWN, _SECOND_LATER, _SECOND_AT_REST, _SECOND_UP = -1.0, -7.0, -4.0, -6.0
-_LATER_S, _LONGEST_S = 0.4, 0.6
+_SECOND, _LONGEST_S = -4.0, 0.6
 """Evidence of a departure, about the factors of a logistic regression over simulated drives of two simulators: by the
 path's margin, the size beside a kick's, both edges, going below rest, that without an edge (then it is the
 rest that is mistaken), going on instead of coming back, ending at rest, and each second away."""
@@ -140,14 +139,9 @@ def _weighed(
     if min(x[at.left], x[at.back]) < lowest or (kind == "below rest" and max(out, back) < 0):
         evidence += _GRADUAL
     if not to_and_fro:
-        evidence += _EDGE * (out + back)
+        evidence += _EDGE * (out + back) + _SECOND * seconds
         evidence += _FURTHER * bool(np.sign(steps[0]) == np.sign(steps[-1]))
-        if kind == "rise":
-            evidence += _SECOND_UP * seconds
-        elif kind == "fall" and abs(float(inside.min())) < _REST - lowest / 2:
-            evidence += _AT_REST + _SECOND_AT_REST * seconds
-        else:
-            evidence += _SECOND_DOWN * min(seconds, _LATER_S) + _SECOND_LATER * max(seconds - _LATER_S, 0.0)
+        evidence += _AT_REST * (kind == "fall" and abs(float(inside.min())) < _REST - lowest / 2)
     start, end = 0.5 * float(t[at.left] + t[at.left + 1]), 0.5 * float(t[at.back - 1] + t[at.back])
     return PedalFault(start, end - start, float(x[at.left]), float(x[at.back]), depth, kind, float(evidence))
 

@@ -8,7 +8,7 @@ of freedom and the variance
 
     meter² + (wobble * resistance * current)² + (unsure * resistance * change of the current)²
 
-where ``unsure`` stands for two instruments that do not read at the same instant, and is summed out.
+where ``unsure`` stands for two instruments that do not read at the same instant.
 """
 
 from __future__ import annotations
@@ -17,8 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats
-from telemetry.analysis.fault_isolation.point_process import log_mean
+from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, Indices
 from telemetry.analysis.fault_isolation.response import hat_functions, robust_fit, thinned
 from telemetry.analysis.series import Series
 
@@ -30,7 +29,7 @@ FAST_S = 0.075
 """Readings as near as this are taken for readings at every row."""
 _QUICK_ROWS = 21
 _WOBBLES: Floats = np.concatenate([[0.0], np.geomspace(0.004, 0.6, 22)])
-_UNSURE = (0.02, 0.05, 0.12, 0.25, 0.5)
+_UNSURE = 0.1
 _DEVIATION = 1.15
 """Standard deviation of normal noise over the scale of the Student's t that fits it best."""
 _NEWS = 0.1
@@ -39,7 +38,7 @@ SOUND_WOBBLE, LEAST_WOBBLE = 0.008, 0.012
 """Wobble of a sound path over its resistance (half-normal), and the least of a loose joint: of both simulators' sound
 drives 98 % lie below 0.018, and no joint below 0.02."""
 _LEAST_LOADED = 40
-_RESTING, _LOADED, _CALM, _CALM_A = 0.05, 0.2, 0.25, 0.03
+_LOADED, _CALM, _CALM_A = 0.2, 0.25, 0.03
 _NO_NOISE = 2e-4
 
 
@@ -81,8 +80,7 @@ def power_path(
     Returns:
         None where the current varies too little to tell.
     """
-    rows = thinned(np.flatnonzero(usable), _ROWS_LEARNT)
-    if len(rows) < _LEAST_ROWS or np.ptp(np.quantile(current[rows], [0.02, 0.98])) < _LEAST_RANGE_A:
+    if (rows := _rows_that_tell(current, usable)) is None:
         return None
     steps = np.diff(current, prepend=current[0])
     features = np.stack([-current, steps, np.roll(steps, 1), np.roll(steps, -1)], axis=1)
@@ -95,6 +93,13 @@ def power_path(
     return PowerPath(resistance, noise, wobble, joint, resistance * top / usual, usual, top)
 
 
+def _rows_that_tell(current: Floats, usable: Flags) -> Indices | None:
+    """Return rows from which a resistance can be told, or None where the current varies too little."""
+    rows = thinned(np.flatnonzero(usable), _ROWS_LEARNT)
+    varies = len(rows) >= _LEAST_ROWS and np.ptp(np.quantile(current[rows], [0.02, 0.98])) >= _LEAST_RANGE_A
+    return rows if varies else None
+
+
 def share_lost(pack: Floats, supply: Floats, current: Floats, usable: Flags) -> float:
     """Return the share of the pack's voltage that is lost on the way to the controller at the highest usual current.
 
@@ -105,8 +110,7 @@ def share_lost(pack: Floats, supply: Floats, current: Floats, usable: Flags) -> 
         current: A (n,).
         usable: rows in which the supply was there.
     """
-    rows = thinned(np.flatnonzero(usable & ~np.isnan(pack - supply)), _ROWS_LEARNT)
-    if len(rows) < _LEAST_ROWS or np.ptp(np.quantile(current[rows], [0.02, 0.98])) < _LEAST_RANGE_A:
+    if (rows := _rows_that_tell(current, usable & ~np.isnan(pack - supply))) is None:
         return float("nan")
     fitted, _, _ = robust_fit(current[rows, None], np.ones((len(rows), 1)), (pack - supply)[rows], 0.0)
     return float(fitted[0] * np.quantile(current[rows], 0.995) / np.median(pack[rows]))
@@ -124,9 +128,10 @@ def _wobble(
     top = max(float(np.quantile(drawn[usable], 0.98)), 1.0)
     change = np.abs(np.convolve(current, [1, 1, 0, 0, 0, 0, 0, -1, -1], "same")) / 2
     calm = usable & (near > 0.8 * near.max()) & (change < np.maximum(_CALM * drawn, _CALM_A * top))
-    idle, loaded = calm & (drawn < _RESTING * top), calm & (drawn > _LOADED * top)
-    if idle.sum() <= _LEAST_LOADED and calm.any():
-        idle = calm & (drawn <= np.quantile(drawn[calm], 0.2))
+    idle, loaded = (
+        calm & (drawn <= np.quantile(drawn[calm], 0.2)) if calm.any() else calm,
+        calm & (drawn > _LOADED * top),
+    )
     noise = 1e-3 * usual
     if idle.sum() > _LEAST_LOADED // 2:
         noise = max(1.48 * float(np.median(np.abs(quick[idle]))), _NO_NOISE * usual)
@@ -135,8 +140,8 @@ def _wobble(
     left, through, moved = quick[loaded], resistance * drawn[loaded], resistance * change[loaded]
     fits = np.empty(len(_WOBBLES))
     for place, wobble in enumerate(_WOBBLES):
-        spread = np.sqrt(noise**2 + (wobble * through) ** 2 + (np.array(_UNSURE)[:, None] * moved) ** 2)
-        fits[place] = log_mean(np.sum(-np.log(spread) - 3 * np.log1p((left / spread) ** 2 / 5), axis=1))
+        spread = np.sqrt(noise**2 + (wobble * through) ** 2 + (_UNSURE * moved) ** 2)
+        fits[place] = np.sum(-np.log(spread) - 3 * np.log1p((left / spread) ** 2 / 5))
     return noise, _DEVIATION * float(_WOBBLES[int(np.argmax(fits))]), _joint(_NEWS * fits)
 
 

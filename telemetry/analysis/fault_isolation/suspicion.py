@@ -45,7 +45,7 @@ _BY_KIND = {"rise": _JUMPED, "jitter": _TREMBLED}
 _LATER, _APART, _MOST_APART = 2, 5, 60
 """Seconds after which a moment is judged, and from one judgement to the next: each time twice as many, up to the
 most, where it goes on. All since the one before is judged then, so that nothing is missed."""
-_FIRST = 30
+FIRST_S = 30
 """Seconds of driving from which the machine is learnt: what comes in them is not judged."""
 _SEEN, _LONG = 180, 450
 """Seconds that are judged; and, as often as that, of a longer time, for output that folds back bit by bit. Ours."""
@@ -121,11 +121,11 @@ class Suspicion:
     def _look(self, second: int) -> list[Mark]:
         """Return the marks that follow once a second is over, as far as they are judged at once."""
         driven = second - self._begun
-        if driven < _FIRST:
+        if driven < FIRST_S:
             return []
         if names := hinted(self._rows, second):
             self._hints[second] = names
-        current = self._rows["pack_current"].between((second - _FIRST) * MICROSECONDS, second * MICROSECONDS)[1]
+        current = self._rows["pack_current"].between((second - FIRST_S) * MICROSECONDS, second * MICROSECONDS)[1]
         folds = driven % _LONG == 0 and len(current) > 0 and np.ptp(current) > 0  # repeated old values tell of none
         first = min(self._hints, default=second)
         if first > self._judged + _MOST_APART:
@@ -158,13 +158,13 @@ class _Judgement:
     ) -> list[Mark]:
         """Return the marks of what happened since a time, µs.
 
-        Which kind of answer to the throttle it is, is learnt again from twice as much, and before it is told of an
-        output that drops: by a wrong answer a sound controller seems to drop it.
+        Which kind of answer to the throttle it is, is learnt again from twice as much. An output that drops does so
+        by what was known as well as by what is learnt anew: by a wrong answer a sound controller seems to drop it.
         """
         if self._count >= MOST_MARKS:
             return []
         driven = int(series.duration_s)
-        for how in (self._how, None) if driven < 2 * self._learnt else (None,):
+        for how in dict.fromkeys((self._how, None) if driven < 2 * self._learnt else (None, self._how)):
             o = look(series, how)
             told = sorted((at, words) for at, words in _told(o) if at >= since)
             if how is None and o.response is not None:
