@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from contextlib import redirect_stdout
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from telemetry.commands.options import add, add_machine, add_store, as_json, say, store_path, warn
 
 if TYPE_CHECKING:
-    from telemetry.recordings.foreign.proposal import Question
+    from telemetry.model.questions import Question
     from telemetry.runs.importing import Imported, Opened
 
 
@@ -118,16 +119,14 @@ def _object(path: Path, found: Opened, stored: Imported | None) -> dict[str, Any
 
 
 def _ask(question: Question) -> str:
+    from telemetry.commands.asking import ask_here
     from telemetry.model.errors import InputError, printable
 
     if not sys.stdin.isatty():
-        raise InputError(f"{printable(question.text, 200)} Answer in a terminal, or add --yes: {question.assumed}")
-    choices = f" ({' or '.join(question.answers)}) [{question.answers[0]}]" if question.answers else ""
-    while True:
-        sys.stderr.write(f"{printable(question.text, 200)}{choices} ")
-        sys.stderr.flush()
-        said = sys.stdin.readline()
-        if not said:
-            raise InputError(f"the answers ended before the questions; --yes assumes {question.assumed}")
-        if (answer := question.answer_of(said.strip())) is not None:
-            return answer
+        text = printable(question.text, 200)
+        raise InputError(f"{text} Answer in a terminal, or add --yes to have the usual assumed")
+    try:
+        with redirect_stdout(sys.stderr):  # standard output stays what was read
+            return ask_here(question)
+    except EOFError:
+        raise InputError("the answers ended before the questions; add --yes to have the usual assumed") from None

@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from telemetry.guided.offers import Offer
     from telemetry.machine.limits import Limit
     from telemetry.machine.limits_frame import ResistanceHistory
-    from telemetry.machine.questions import Question
     from telemetry.machine.sections import Machine
 
 
@@ -167,6 +166,7 @@ def new_machine(arguments: argparse.Namespace) -> int:
     """Ask a few questions and write a machine file; 130 where Ctrl-C ended the questions, the answers kept."""
     import secrets
 
+    from telemetry.commands.asking import ask_here
     from telemetry.machine.interview import interview
     from telemetry.model.errors import InputError
     from telemetry.model.whole_file import check_free, write_whole
@@ -179,7 +179,7 @@ def new_machine(arguments: argparse.Namespace) -> int:
         text = (
             interview(lambda question: question.default, answers, identity=identity)
             if arguments.yes
-            else interview(_ask, answers, _look, identity)
+            else interview(ask_here, answers, _look, identity)
         )
     except KeyboardInterrupt:
         say(f"\n{_keep_answers(path, answers)}")
@@ -217,20 +217,6 @@ def _judged(path: Path, text: str) -> list[str]:
     needs = [f"- {problem}" for problem in problems]
     lines = [*summary_lines(machine, fit(machine)), "", f"All checks with their sources: shakedown fit {path}"]
     return [*lines, *(["", "Before shakedown watch can read it:", *needs] if needs else [])]
-
-
-def _ask(question: Question) -> str:
-    """Ask on the terminal, with why the last answer was refused, the choices and the default."""
-    from telemetry.report.first_power_text import wrapped
-
-    for line in (*([question.problem] if question.problem else []), *question.notes):
-        say("\n".join(wrapped(line, "  ")))
-    choices = f" ({', '.join(question.choices)})" if question.choices else ""
-    default = f" [{question.default}]" if question.default else " [empty: not known]"
-    *lines, last = wrapped(f"{question.text}{choices}{default}")
-    for line in lines:
-        say(line)
-    return input(f"{last} ")
 
 
 def _keep_answers(path: Path, answers: Mapping[str, object]) -> str:

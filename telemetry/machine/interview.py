@@ -11,11 +11,11 @@ from telemetry.machine.checks import section_contradictions
 from telemetry.machine.chemistry import CHEMISTRIES, Chemistry, pack_window
 from telemetry.machine.new_machine import DEFAULTS, new_machine_text
 from telemetry.machine.pack_keys import MOST_CELLS
-from telemetry.machine.questions import Ask, Question, asked
 from telemetry.machine.sections import SECTIONS, USUAL_DRIVER, find_key
 from telemetry.model.errors import did_you_mean, printable
 from telemetry.model.keys import BadValue, described
 from telemetry.model.kinds import Choice, read_typed
+from telemetry.model.questions import Ask, Question, asked
 
 NO_LINK = "later"
 Link = Mapping[str, Any]

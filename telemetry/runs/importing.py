@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from telemetry.machine.machine_file import Machine
 from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.errors import InputError, RecordingError, StoreError, printable
+from telemetry.model.questions import Ask, asked
 from telemetry.model.recording import Recording
 from telemetry.recordings.clock_set import with_clock_set
 from telemetry.recordings.foreign.column_map import ColumnMap, keep_map, kept_maps
@@ -19,7 +20,7 @@ from telemetry.recordings.foreign.find_signals import sign_in
 from telemetry.recordings.foreign.mapped_table import MappedTable
 from telemetry.recordings.foreign.other_tables import plain_table
 from telemetry.recordings.foreign.parquet_cells import is_parquet
-from telemetry.recordings.foreign.proposal import Proposal, Question
+from telemetry.recordings.foreign.proposal import Proposal
 from telemetry.recordings.foreign.propose import layout_in, proposed
 from telemetry.recordings.reading import FORMATS, open_recording
 from telemetry.recordings.without_impossible import WithoutImpossible
@@ -33,8 +34,6 @@ FIRST_ROWS = 3
 _SAME_S = 2.0
 _TABLES = (*FORMATS, ".gpx", ".jsonl", ".jsonl.gz", ".xlsx")
 STORES = (".sqlite3", ".sqlite", ".db")
-Answer = Callable[[Question], str]
-"""Gives one of a question's answers, or a number in text; InputError where nobody is there to ask."""
 
 
 @dataclass
@@ -116,7 +115,7 @@ def opened(
     path: Path,
     store: Path,
     given: ColumnMap | None,
-    answer: Answer | None,
+    ask: Ask | None,
     folder: Path,
     machine: Machine | None = None,
 ) -> Iterator[Opened]:
@@ -126,7 +125,7 @@ def opened(
         path: the file.
         store: the maps kept beside it are tried first; one counts that can read the file's times.
         given: the map to use; None: a kept one, else one proposed from the file.
-        answer: asks what the file cannot tell; None: the usual is assumed.
+        ask: asks what the file cannot tell; None: the usual is assumed.
         folder: where a table that is neither text nor Parquet is written out.
         machine: its sources decode what was kept of a link.
 
@@ -170,7 +169,7 @@ def opened(
         proposal = proposed(table, path)
     except RecordingError as error:
         raise RecordingError(f"{error}{as_log}") from None
-    assumed = _settle(proposal, answer)
+    assumed = _settle(proposal, ask)
     recording = MappedTable(table, proposal.column_map, path)
     yield Opened(
         recording,
@@ -197,12 +196,12 @@ def _sessions_of(path: Path) -> Iterator[Opened]:
             yield Opened(recording, machine=record.machine, began=record.started)
 
 
-def _settle(proposal: Proposal, answer: Answer | None) -> list[str]:
+def _settle(proposal: Proposal, ask: Ask | None) -> list[str]:
     """Put the answers into the map; return what was assumed where nobody was asked."""
-    if answer is None:
-        return [question.assumed for question in proposal.questions]
-    for question in proposal.questions:
-        proposal.answered(question, answer(question))
+    if ask is None:
+        return [each.assumed for each in proposal.unknown]
+    for each in proposal.unknown:
+        proposal.answered(each, asked(ask, each.question, each.read))
     return []
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import io
 import json
 import signal
 import subprocess
@@ -145,6 +146,26 @@ def test_what_the_file_cannot_tell_is_asked_or_assumed(store, tmp_path, capsys, 
     assert "add --yes" in capsys.readouterr().err
     assert main(["import", str(flat), "--yes", "--show"]) == 0
     assert "assumed: Amps positive out of the pack" in capsys.readouterr().out
+
+
+class _Typed(io.StringIO):
+    """What somebody types in a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def test_an_answer_that_is_none_is_asked_for_again_with_the_reason(store, tmp_path, capsys, monkeypatch) -> None:
+    flat = tmp_path / "flat.csv"
+    flat.write_text("Volts,Amps\n" + "".join(f"52.1,{n % 7}\n" for n in range(50)))
+    monkeypatch.setattr("sys.stdin", _Typed("often\n0,5\nperhaps\nno\n"))
+    assert main(["import", str(flat), "--json"]) == 0
+    said = capsys.readouterr()
+    assert '"often" is not a number in s' in said.err
+    assert "the answer is none of the choices; type yes or no" in said.err
+    (read,) = json.loads(said.out)
+    assert read["seconds"] == 24.5
+    assert read["first_rows"]["pack_current"][1] == -1
 
 
 def test_times_without_a_zone_are_asked_for_once(store, tmp_path, capsys) -> None:

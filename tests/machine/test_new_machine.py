@@ -11,9 +11,9 @@ from telemetry.machine.chemistry import CHEMISTRIES
 from telemetry.machine.interview import interview, read_cells, read_conductor
 from telemetry.machine.machine_file import Machine, parse_machine
 from telemetry.machine.new_machine import new_machine_text
-from telemetry.machine.questions import Question
 from telemetry.machine.sections import section_keys
 from telemetry.model.keys import BadValue
+from telemetry.model.questions import Question
 from telemetry.model.toml_text import toml_value
 
 

@@ -26,8 +26,8 @@ def read(tmp_path: Path, columns: dict[str, object]) -> tuple[MappedTable, np.nd
     path = tmp_path / "drive.parquet"
     parquet.write_table(pa.table(columns), path)
     found = proposed(path)
-    for question in found.questions:
-        found.answered(question, "UTC")
+    for unknown in found.unknown:
+        found.answered(unknown, "UTC")
     recording = MappedTable(path, found.column_map)
     batches = [batch for span in recording.spans() for batch in span.batches]
     volts = np.concatenate([batch.column("pack_voltage") for batch in batches])

@@ -10,10 +10,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from telemetry.model.keys import BadValue
+from telemetry.model.questions import Question
 from telemetry.recordings.foreign.column_names import meaning_of
 from telemetry.recordings.foreign.find_signals import FEWEST_STEPS, is_charge_positive
 from telemetry.recordings.foreign.mapped_table import InOrder
-from telemetry.recordings.foreign.proposal import Question
+from telemetry.recordings.foreign.proposal import Unknown
 from telemetry.recordings.foreign.time_columns import LocalTime, micros_of_text, past_midnight
 
 FORMS = {
@@ -194,18 +196,23 @@ def test_clocks_that_loggers_show(cell, seconds) -> None:
 
 
 @pytest.mark.parametrize(
-    ("topic", "answers", "said", "meant"),
+    ("key", "choices", "said", "meant"),
     [
-        ("zone", ("local", "UTC"), "", "local"),
-        ("zone", ("local", "UTC"), "Europe/Vienna", "Europe/Vienna"),
-        ("zone", ("local", "UTC"), "+05:30", "+05:30"),
-        ("zone", ("local", "UTC"), "nowhere", None),
-        ("date", ("day first", "month first"), "Month First", "month first"),
-        ("current", ("yes", "no"), "perhaps", None),
-        ("interval", (), "0.5", "0.5"),
-        ("interval", (), "", None),
-        ("interval", (), "-1", None),
+        ("zone", (), "Europe/Vienna", "Europe/Vienna"),
+        ("zone", (), "+05:30", "+05:30"),
+        ("zone", (), "nowhere", None),
+        ("time_is", ("day first", "month first"), "Month First", "month first"),
+        ("sign of current", ("yes", "no"), "perhaps", None),
+        ("interval_s", (), "0,5", 0.5),
+        ("interval_s", (), "200 ms", 0.2),
+        ("interval_s", (), "often", None),
+        ("interval_s", (), "-1", None),
     ],
 )
-def test_answers_are_held_to_what_can_be(topic, answers, said, meant) -> None:
-    assert Question(topic, "?", answers, "").answer_of(said) == meant
+def test_answers_are_held_to_what_can_be(key, choices, said, meant) -> None:
+    unknown = Unknown(Question(key, "?", choices=choices), "")
+    if meant is None:
+        with pytest.raises(BadValue):
+            unknown.read(said)
+    else:
+        assert unknown.read(said) == meant

@@ -380,7 +380,7 @@ def test_charge_and_discharge_in_two_columns_become_the_net_current(tmp_path: Pa
 
     path.write_text(text(head, row))
     found = proposed(path)
-    assert not found.questions
+    assert not found.unknown
     keep_map(found.column_map, path.name, tmp_path)
     kept = next(each for _, each in kept_maps(found.column_map.header, tmp_path))
     seen = [amps for span in MappedTable(path, kept).spans() for _, amps in span.carrying("pack_current")]
@@ -448,9 +448,9 @@ def test_a_table_is_read_with_the_values_it_holds(variant: Variant, tmp_path: Pa
     path = tmp_path / f"drive{variant.suffix}"
     path.write_bytes(variant.data)
     found = proposed(path)
-    assert tuple(question.topic for question in found.questions) == variant.asks
-    for question in found.questions:
-        found.answered(question, "UTC")
+    assert tuple(unknown.question.key for unknown in found.unknown) == variant.asks
+    for unknown in found.unknown:
+        found.answered(unknown, "UTC")
     recording = MappedTable(path, found.column_map)
     batches = [batch for span in recording.spans() for batch in span.batches]
     t = np.concatenate([batch.t for batch in batches])

@@ -16,7 +16,7 @@ from telemetry.model.signals import cell_name, cell_number, find_signal
 from telemetry.recordings.foreign.column_names import Meaning, meaning_of, short_cell
 from telemetry.recordings.foreign.column_units import Conversion
 from telemetry.recordings.foreign.mapped_table import MappedTable
-from telemetry.recordings.foreign.proposal import Proposal, Question, turned_round
+from telemetry.recordings.foreign.proposal import Proposal, sign_unknown, turned_round
 from telemetry.recordings.foreign.text_layout import TextLayout
 
 FEWEST_STEPS = 12
@@ -138,8 +138,7 @@ def find_sign(path: Path, found: Proposal) -> None:
         found.column_map = turned_round(found.column_map)
         found.doubts[current] = "sign reversed: voltage rises with it, so positive means charging"
     elif turned is None and flows and found.column_map.charge_column is None:
-        text = f"voltage does not tell: is {current} positive while driving (out of the pack)?"
-        found.questions.append(Question("current", text, ("yes", "no"), f"{current} positive out of the pack"))
+        found.unknown.append(sign_unknown(current))
 
 
 def sign_in(recording: Recording) -> tuple[bool | None, bool]:

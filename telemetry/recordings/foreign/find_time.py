@@ -9,7 +9,8 @@ from dataclasses import replace
 import numpy as np
 
 from telemetry.model.batch import Values
-from telemetry.recordings.foreign.proposal import Proposal, Question
+from telemetry.model.questions import Question
+from telemetry.recordings.foreign.proposal import Proposal, Unknown
 from telemetry.recordings.foreign.text_layout import TextLayout
 from telemetry.recordings.foreign.time_columns import DATES, ZONE, LocalTime, TimeKind, matches, micros_of_text
 
@@ -69,8 +70,8 @@ def find_time(layout: TextLayout, found: Proposal) -> None:
         kind = _dated_count(numbers[place])
         if kind in _UNIX and np.nanmax(numbers[place]) > np.nanmin(numbers[place]):
             return _set_time(found, (layout.header[place],), kind, ())
-    text = "no column is a time: how many seconds lie between two rows?"
-    found.questions.append(Question("interval", text, (), "1 s between rows"))
+    question = Question("interval_s", "No column is a time: how many seconds lie between two rows?", "1")
+    found.unknown.append(Unknown(question, "1 s between rows"))
     return None
 
 
@@ -81,8 +82,8 @@ def _set_time(found: Proposal, names: tuple[str, ...], kind: TimeKind, cells: Se
     if named := _NAMES_ZONE.search(" ".join(names)):
         found.column_map = replace(found.column_map, zone=named[1].upper())
         return
-    text = "in which time zone are its times (local for this computer's, +02:00, or a zone's name)?"
-    found.questions.append(Question("zone", text, ("local", "UTC"), "times in this computer's zone"))
+    text = "In which time zone are its times (local for this computer's, UTC, +02:00, or a zone's name)?"
+    found.unknown.append(Unknown(Question("zone", text, "local"), "times in this computer's zone"))
 
 
 def _written_time(cells: Sequence[str], found: Proposal) -> TimeKind | None:
@@ -94,8 +95,8 @@ def _written_time(cells: Sequence[str], found: Proposal) -> TimeKind | None:
         first, second = (_length(kind, cells) for kind in fitting)
         if first != second:  # a drive past midnight goes on with the next day, not with the next month
             return fitting[int(second < first)]
-        text = "which comes first in its dates, day or month?"
-        found.questions.append(Question("date", text, ("day first", "month first"), "dates with the day first"))
+        question = Question("time_is", "Which comes first in its dates?", "day first", ("day first", "month first"))
+        found.unknown.append(Unknown(question, "dates with the day first"))
     return fitting[0] if fitting else None
 
 

@@ -3,45 +3,48 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Literal, cast
+from typing import Any
 
+from telemetry.model.keys import BadValue, keys_of
+from telemetry.model.kinds import read_typed
+from telemetry.model.questions import Question
 from telemetry.recordings.foreign.column_map import ColumnMap
-from telemetry.recordings.foreign.time_columns import LocalTime, TimeKind
 
-Topic = Literal["date", "zone", "current", "interval"]
-_LEAST_INTERVAL_S, _MOST_INTERVAL_S = 1e-3, 3600.0
+_SIGN = "sign of current"
 
 
 @dataclass(frozen=True)
-class Question:
+class Unknown:
     """What only somebody who knows the recording can say.
 
     Attributes:
-        topic: what it is about.
-        text: the question.
-        answers: what can be answered, the one that is assumed first; of a zone samples, of a number none.
+        question: how to ask for it; its key is the column map's that the answer becomes, or the sign of current.
         assumed: what is assumed unasked, in words.
 
     """
 
-    topic: Topic
-    text: str
-    answers: tuple[str, ...]
+    question: Question
     assumed: str
 
-    def answer_of(self, said: str) -> str | None:
-        """Return the answer that ``said`` gives, the first choice for nothing; None where it gives none."""
-        if not said and self.answers:
-            return self.answers[0]
-        try:
-            if self.topic == "zone":
-                LocalTime(said)
-                return said
-            if self.topic == "interval":
-                return said if _LEAST_INTERVAL_S <= float(said) <= _MOST_INTERVAL_S else None
-        except ValueError:
-            return None
-        return next((each for each in self.answers if each == said.lower()), None)
+    def read(self, said: str) -> Any:
+        """Return a typed answer as the value it is.
+
+        Raises:
+            BadValue: it is none.
+
+        """
+        choices = self.question.choices
+        if not choices:
+            return read_typed(next(key for key in keys_of(ColumnMap) if key.name == self.question.key), said)
+        if said.lower() not in choices:
+            raise BadValue("is none of the choices", f"type {' or '.join(choices)}")
+        return said.lower()
+
+
+def sign_unknown(column: str) -> Unknown:
+    """Return the question whether the current of a column counts as this program's does."""
+    text = f"The voltage does not tell: is {column} positive while driving (out of the pack)?"
+    return Unknown(Question(_SIGN, text, "yes", ("yes", "no")), f"{column} positive out of the pack")
 
 
 @dataclass
@@ -50,24 +53,20 @@ class Proposal:
 
     Attributes:
         column_map: with what is assumed where a question is open.
-        questions: open ones.
+        unknown: what has to be asked.
         doubts: by column, what was taken to be so and might not be.
 
     """
 
     column_map: ColumnMap
-    questions: list[Question] = field(default_factory=list)
+    unknown: list[Unknown] = field(default_factory=list)
     doubts: dict[str, str] = field(default_factory=dict)
 
-    def answered(self, question: Question, answer: str) -> None:
-        """Put an answer, one of the question's, into the map."""
-        if question.topic == "date":
-            self.column_map = replace(self.column_map, time_is=cast("TimeKind", answer))
-        elif question.topic == "zone":
-            self.column_map = replace(self.column_map, zone=answer)
-        elif question.topic == "interval":
-            self.column_map = replace(self.column_map, interval_s=float(answer))
-        elif answer != question.answers[0]:
+    def answered(self, unknown: Unknown, value: Any) -> None:
+        """Put an answer, as its :meth:`Unknown.read` gives it, into the map."""
+        if unknown.question.key != _SIGN:
+            self.column_map = replace(self.column_map, **{unknown.question.key: value})
+        elif value == "no":
             self.column_map = turned_round(self.column_map)
 
 
