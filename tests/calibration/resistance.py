@@ -20,10 +20,10 @@ from telemetry.analysis.resistance import Resistance, find_resistance
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.stretch import find_stretch
 from tests.calibration.case import Case
-from tests.calibration.course import CellModel, driving
+from tests.calibration.course import CellModel, Run, driving
 from tests.calibration.figure import Figure, Row
 from tests.calibration.kinds import drives
-from tests.calibration.packs import draw_pack
+from tests.calibration.packs import DrawnPack, draw_pack
 
 STEP_S = 0.2
 _PULSE_C = 0.3
@@ -35,14 +35,20 @@ _REST_S = 3600.0
 def draw(every_s: float, made_of: tuple[str, str, float], name: str, seed: int) -> Case:
     """Return a drive of one pack, most of an hour at the most, and its pulses in ``Truth``."""
     drawn = draw_pack(seed, round(770 + 10 * every_s), made_of, (0.5, 0.95))
-    random, stated, session = drawn.random, drawn.pack.capacity_ah, drawn.session(STEP_S)
+    run, pulses = drive(drawn, STEP_S)
+    return drawn.case(name, run, every_s, **pulses)
+
+
+def drive(drawn: DrawnPack, step_s: float) -> tuple[Run, dict[str, np.ndarray]]:
+    """Return a drive in steps of ``step_s``, and ``pulse_share`` and ``pulse_ohm`` of ``Truth``."""
+    random, stated, session = drawn.random, drawn.pack.capacity_ah, drawn.session(step_s)
     found = []
-    for part in np.array_split(driving(float(random.uniform(20, 50)), stated, STEP_S, random), _MOMENTS):
+    for part in np.array_split(driving(float(random.uniform(20, 50)), stated, step_s, random), _MOMENTS):
         if not session.drive(part):
             break
         found.append((float(drawn.cells.share.mean()), pulse(drawn.cells, _PULSE_C * stated)))
     shares, ohms = zip(*sorted(found, key=lambda each: each[0]), strict=True)
-    return drawn.case(name, session.finished(), every_s, pulse_share=np.array(shares), pulse_ohm=np.array(ohms))
+    return session.finished(), {"pulse_share": np.array(shares), "pulse_ohm": np.array(ohms)}
 
 
 def pulse(driven: CellModel, amperes: float) -> np.ndarray:
