@@ -70,7 +70,7 @@ def main() -> None:
 
 
 def line(name: str, found: np.ndarray) -> str:
-    """Return the line of one kind, from float64 (drives, 4), %: the middle one, how many keep the goal, the largest."""
+    """Return the line of one kind, from float64 (drives, 4), %: the middle, how many keep the goal, the largest."""
     sizes = np.abs(found)
     kept = (sizes <= GOALS_PCT).sum(axis=0)
     cells = [
