@@ -28,6 +28,9 @@ _HARDLY_RESTED = 0.97
 """Share of charge from which a rest is no anchor: a full lithium cell falls for long (common practice)."""
 _RESTING_C = 0.01
 _LEAST_REST_BLOCKS = 90
+_BEFORE, _AFTER = 3, 2
+"""Blocks beside each that its current is averaged with: a minute, for a sensor's noise may be a hundredth of a small
+pack's capacity an hour."""
 _MOST_OF_A_REST = 0.04
 
 
@@ -88,7 +91,8 @@ def _runs(state: np.ndarray) -> list[tuple[int, int]]:
 
 def _rests(blocks: Blocks, counted: Values, pack: Pack) -> list[KnownCharge]:
     """Return the ends of rests of a quarter of an hour or more whose voltage lies off the plateau."""
-    rate = blocks.current.mean(axis=1) / pack.capacity_ah
+    beside = np.pad(blocks.current.mean(axis=1) / pack.capacity_ah, (_BEFORE, _AFTER), mode="edge")
+    rate = np.convolve(beside, np.full(_BEFORE + 1 + _AFTER, 1 / (_BEFORE + 1 + _AFTER)), "valid")
     own = stated_table(pack.open_circuit)
     table = own or open_circuit_tables(pack.chemistry)[0]
     found = []
