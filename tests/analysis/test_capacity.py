@@ -75,14 +75,16 @@ def test_a_session_without_two_known_moments_says_so() -> None:
     assert "no anchor for the state of charge" in found.basis
 
 
-def test_from_one_rest_to_another_by_the_curve_of_nickel_cells() -> None:
+@pytest.mark.parametrize("noise_a", [0.0, 1.2])
+def test_from_one_rest_to_another_by_the_curve_of_nickel_cells(noise_a: float) -> None:
     """A pack of 70 Ah that is stated as 80 Ah, driven from 80 % to 15 % between rests of half an hour."""
     table = open_circuit_tables("nmc")[0]
     rate = np.concatenate([np.zeros(2400), np.full(3600, 0.65), np.zeros(3600)])
     share = 0.80 - np.cumsum(rate) / 3600
     t = np.arange(len(rate), dtype=np.int64) * 1_000_000
     volts = 14 * (table.volts_at(share) - 0.04 * rate)
-    signals = {"pack_current": Series(t, 70.0 * rate), "pack_voltage": Series(t, volts)}
+    current = 70.0 * rate + np.random.default_rng(7).normal(0.0, noise_a, len(rate))
+    signals = {"pack_current": Series(t, current), "pack_voltage": Series(t, volts)}
     session = SessionSeries("rests", 0, int(t[-1]), 0, "relative", signals, None)
     recipe = Pack(chemistry="nmc", cells_in_series=14, capacity_ah=80.0)
     offset = CurrentOffset(0.0, 0.02, "stated-off", "")
