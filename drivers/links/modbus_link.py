@@ -104,8 +104,10 @@ class ModbusLink:
         limits.timeout_connect = CONNECT_LIMIT_S
         try:
             is_open = await self._client.connect()
-        except Exception as error:  # an adapter that is no terminal raises termios.error
-            raise LinkUnavailable(await self._why_not()) from error
+        except Exception as error:  # an adapter that does not take the settings, or is no terminal: termios.error
+            where = self._settings.where  # the failed client may hold the port yet, so a second opening tells nothing
+            known = serial_port.why_not(where.port, error) if isinstance(where, PortSettings) else ""
+            raise LinkUnavailable(known or await self._why_not()) from error
         if not is_open:
             raise LinkUnavailable(await self._why_not())
         limits.timeout_connect = self._settings.timeout_s

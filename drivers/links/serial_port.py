@@ -197,7 +197,7 @@ def open_serial(settings: PortSettings, gather_s: float = GATHER_S) -> SerialLin
     except Exception as error:
         if port is not None and port.is_open:
             port.close()
-        raise LinkUnavailable(_why_not(settings.port, name, error)) from error
+        raise LinkUnavailable(why_not(settings.port, error)) from error
     return SerialLink(port, name, gather_s)
 
 
@@ -241,9 +241,9 @@ def reason(error: BaseException) -> str:
     return "the device is gone" if said.startswith("device reports readiness") else printable(said, 120)
 
 
-def _why_not(port: str, name: str, error: BaseException) -> str:
+def why_not(port: str, error: BaseException) -> str:
     """Return one sentence on why ``port`` cannot be opened, with the remedy."""
-    number, said = _error_number(error), str(error)
+    name, number, said = printable(port), _error_number(error), str(error)
     if is_network_port(port):
         return f"{name} cannot be reached ({reason(error)}); check its address and that the device is switched on"
     if number == errno.ENOENT or "FileNotFoundError" in said:

@@ -179,3 +179,14 @@ async def test_what_cannot_be_reached_is_said_with_its_reason():
             await link.read("holding", 0, 1)
         await link.close()
         await link.close()
+
+
+async def test_a_port_that_refuses_its_settings_is_not_called_in_use(line):
+    """A pseudo-terminal has no parity bit, as some adapters have none; where it takes one, nothing is refused."""
+    link = ModbusLink(Reach(PortSettings(port=line.port, baud_rate=19200, parity="even"), 1, 0.5))
+    try:
+        await link.open()
+    except LinkUnavailable as refused:
+        assert "does not take these settings; try another baud_rate, parity or stop_bits" in str(refused)  # noqa: PT017
+    else:
+        await link.close()

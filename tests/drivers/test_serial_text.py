@@ -166,7 +166,7 @@ class TestOpening:
         else:
             # run by root, who may open anything: show the sentence for the error that anyone else gets
             error = PermissionError(13, "Permission denied")
-            assert "sudo usermod -a -G" in serial_port._why_not("/dev/ttyS0", "/dev/ttyS0", error)
+            assert "sudo usermod -a -G" in serial_port.why_not("/dev/ttyS0", error)
 
     def test_unreachable_address(self):
         with socket.create_server(("127.0.0.1", 0)) as server:

@@ -12,8 +12,8 @@ import serial
 
 from drivers.links.can_settings import BusSettings
 from drivers.links.can_trouble import errors_explained, is_noise, why_lost, why_not
-from drivers.links.serial_port import _why_not as why_no_port
 from drivers.links.serial_port import reason
+from drivers.links.serial_port import why_not as why_no_port
 from telemetry.model.tables import settings_of
 
 
@@ -102,7 +102,7 @@ def test_noise_is_what_could_not_be_read_and_no_error_of_the_port() -> None:
 )
 def test_a_port_that_does_not_open(port: str, error: Exception, says: str) -> None:
     with pytest.raises(ValueError, match=says):
-        raise ValueError(why_no_port(port, port, error))
+        raise ValueError(why_no_port(port, error))
 
 
 def test_what_the_system_said_goes_before_what_a_library_says() -> None:
