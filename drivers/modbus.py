@@ -172,6 +172,10 @@ class ModbusDriver:
         """Let go of the connection."""
         await self._link.close()
 
+    def advice(self) -> str:
+        """Return what came back in place of an answer, and what to try; see :class:`telemetry.driver.Advises`."""
+        return self._link.advice()
+
     def _follow(self, plan: Plan, group: str) -> None:
         self._plan = plan
         self._group = Group(self._source, group, plan.signals)

@@ -18,6 +18,7 @@ from telemetry.model.capture import Direction
 from telemetry.model.errors import LinkLost, LinkUnavailable, printable
 
 from . import serial_port
+from .modbus_heard import Heard
 from .serial_port import PARITIES, PortSettings
 
 Kind = Literal["holding", "input"]
@@ -87,6 +88,7 @@ class ModbusLink:
         self._lost: asyncio.Future[None] | None = None
         self._is_serial = isinstance(settings.where, PortSettings)
         self._overdue = False
+        self._heard = Heard(_checksum)
 
     async def open(self) -> None:
         """Connect.
@@ -182,8 +184,14 @@ class ModbusLink:
             await asyncio.sleep(0)  # asyncio closes a socket one turn later
             await asyncio.sleep(0)
 
+    def advice(self) -> str:
+        """Return what is wrong where nothing is answered, and what to try next."""
+        unit = self._settings.unit
+        return self._heard.on_a_line(unit) if self._is_serial else self._heard.on_a_network(unit)
+
     def _packet(self, sending: bool, data: bytes) -> bytes:
         """Hand on what comes and goes, as it is."""
+        self._heard.note(sending, data)
         if self._tap is not None:
             self._tap("out" if sending else "in", data)
         return data
@@ -216,6 +224,13 @@ class ModbusLink:
             writer.close()
             return f"{name} took its time to connect; it will be tried again"
         return f"{name} cannot be reached ({reason}); check host and tcp_port, and that the device is switched on"
+
+
+def _checksum(frame: bytes) -> bytes:
+    """Return the two bytes that end a frame on a serial line."""
+    from pymodbus.framer.rtu import FramerRTU
+
+    return FramerRTU.compute_CRC(frame).to_bytes(2, "big")
 
 
 def _reads_only(sending: bool, pdu: Any) -> Any:
