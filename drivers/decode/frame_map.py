@@ -122,7 +122,11 @@ class FrameMapKind(Kind):
             frame_map, problems = read_frame_map(value)
         elif isinstance(value, str) and value.strip():
             frame_map, found = read_frame_map_file(Path(value).expanduser())
-            problems = [Problem("", f"{each.where} {each.what}", each.right) for each in found]
+            name = printable(value, 200)
+            named = [each.where if each.where.startswith(name) else f"{name}, {each.where}" for each in found]
+            problems = [
+                Problem("", f"{where}: {each.what}", each.right) for where, each in zip(named, found, strict=True)
+            ]
         else:
             raise BadValue("is neither a table nor a file's name", f"write {key.takes}")
         if frame_map is None:

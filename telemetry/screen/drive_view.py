@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Final
 
 import numpy as np
 
 from telemetry.alarms.standing import StandingAlarm
 from telemetry.model.batch import MICROSECONDS
+from telemetry.model.signals import cell_number
 from telemetry.model.time_text import length
 from telemetry.pipeline.strip import Strip
 from telemetry.screen.band import band_lines, draw_band
@@ -214,6 +216,8 @@ class Status:
     said: str
 
 
+_ALL_CELLS_S: Final = 30
+"""By then every cell has been sent once, whichever way a BMS sends them. Ours."""
 _NOT_WATCHED = "frozen cells must not be charged, and nothing here shows how cold they are: measure the pack"
 
 
@@ -256,8 +260,23 @@ def _status_of(scene: Scene, lanes: tuple[Lane, ...], sound_note: str) -> Status
         return Status("caution", (notes, first), why)
     if scene.phase == "CHARGING" and "charging-cold" in snapshot.limits and not pack_temperatures(scene):
         return Status("caution", (f"{notes}; no pack temperature", "no pack °C"), _NOT_WATCHED)
+    if sent := _some_cells(scene):
+        return Status("caution", (f"{notes}; {sent}", sent), "the others are not judged, as nothing sends them")
     said = nearest(lanes) if scene.rest is None else scene.rest.text()
     return Status("normal", (notes, first), said)
+
+
+def _some_cells(scene: Scene) -> str:
+    """Return ``4 of 24 cells`` where so few are sent; empty where all are, or none alone.
+
+    Some BMSs send their cells in turn, so nothing is said in the first half minute.
+    """
+    snapshot, wanted = scene.snapshot, scene.scale.cells or 0
+    known = sum(cell_number(name) is not None for name in snapshot.readings)
+    if not 0 < known < wanted:
+        return ""
+    is_early = snapshot.first_row is None or scene.now - snapshot.first_row < _ALL_CELLS_S * MICROSECONDS
+    return "" if is_early else f"{known} of {wanted} cells"
 
 
 def _of_alarm(scene: Scene, standing: list[StandingAlarm]) -> str:

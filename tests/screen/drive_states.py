@@ -124,6 +124,7 @@ STATES: dict[str, State] = {
     ),
     "resting": State(REST),
     "charging": State(CHARGING, without=("vehicle_speed", "implement_engaged")),
+    "some_cells": State(WORKING | {f"cell_{number:02d}_voltage": 3.33 for number in range(1, 5)}),
     "charging_unwatched": State(CHARGING, without=("vehicle_speed", "implement_engaged", "pack_temperature_1")),
     "warning": State(
         WORKING | {"cell_min_voltage": lambda s: 3.33 - 0.0049 * _pull(s) if s < 140 else 2.71},

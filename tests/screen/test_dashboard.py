@@ -108,7 +108,7 @@ async def test_a_latched_trip_is_acknowledged_then_reset(rig: Any) -> None:
 async def test_shelving_asks_how_long_ends_by_itself_and_is_not_forgotten(rig: Any) -> None:
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         await pilot.press("z")
-        assert "no alarm stands" in rig.text()
+        assert "no alarm to shelve" in rig.text()
         low = SOUND | {"pack_voltage": 21.0}
         await rig.drive(4, **low)
         await pilot.press("z", "x")

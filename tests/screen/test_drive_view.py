@@ -372,6 +372,12 @@ def test_a_charge_at_a_temperature_that_nobody_knows_is_not_called_free_of_alarm
     assert "no pack" not in watched
 
 
+@pytest.mark.parametrize("size", [(60, 17), (80, 24), (160, 45)])
+def test_where_some_cells_are_sent_the_others_are_not_called_free_of_alarms(size: tuple[int, int]) -> None:
+    assert "4 of 24 cells" in text_of(drawn(kept_scene("some_cells"), size))
+    assert "24 cells" not in text_of(drawn(kept_scene("working"), size))
+
+
 def test_no_word_on_the_moving_screen_asks_for_a_look() -> None:
     for state in STATES:
         words = set(text_of(drawn(kept_scene(state), (160, 45))).replace(".", " ").split())
