@@ -36,8 +36,9 @@ _ERROR_V = 0.0015
 _ERROR_SHARE = 0.0015
 _ERROR_FACTOR = 0.08
 _AHEAD = 0.06
-"""Share of charge by which a load puts a cell's surface ahead of its inside, a smaller cell's by more: a stretched
-cell is not where its charge says by so much of its stretch. Chosen on drawn packs, seeds 3830 to 3837."""
+"""Share of charge by which an even current puts a cell's surface ahead of its inside, a smaller cell's by more: while
+charging a stretched cell is not where its charge says, by so much of its stretch. Chosen on drawn packs, seeds 3830 to
+3837."""
 _ERROR_DROP = 0.02
 """Share of the load's drop by which a cell's drop is off what its resistance explains. At an even current it is one
 constant, which the reading's error takes. Chosen on drawn packs, seeds 3000 to 3002 of tests/calibration."""
@@ -379,5 +380,5 @@ def _laid(
     known += (there != seen) * guessed
     most = np.where(there == seen, np.inf, 4 * np.expm1(np.maximum(0.0, np.log(_ANYWHERE_V**2 / known)) / 5))
     stretch = (windows[:, 1:2] - windows[:, :1]) * capacity_ah / (ends[1] - ends[0])
-    believed = 1.0 / (1.0 + (_AHEAD * stretch * slope) ** 2 / known)
+    believed = 1.0 / (1.0 + leg.charging * (_AHEAD * stretch * slope) ** 2 / known)
     return design, moved - apart * leg.misfit, known, most, believed

@@ -76,7 +76,7 @@ def drives(draw: Callable[[tuple[str, str, float], str, int], Case], *also: str)
         also: further parts of the name.
     """
     found = []
-    for source, chemistry, celsius in itertools.product(MAKERS, CHEMISTRIES, CELSIUS):
+    for chemistry, celsius, source in itertools.product(CHEMISTRIES, CELSIUS, MAKERS):
         name = ", ".join([chemistry, f"{celsius:g} °C", source, *also])
         drawn = partial(draw, (source, chemistry, celsius), name)
         found.append(Kind(name, source, chemistry, celsius, "drive", drawn))
