@@ -37,8 +37,8 @@ _ERROR_SHARE = 0.0015
 _ERROR_FACTOR = 0.08
 _AHEAD = 0.06
 """Share of charge by which an even current puts a cell's surface ahead of its inside, a smaller cell's by more: while
-charging a stretched cell is not where its charge says, by so much of its stretch. Chosen on drawn packs, seeds 3830 to
-3837."""
+charging a stretched cell is not where its charge says, by so much of its stretch. Chosen on drawn packs, seeds 3830
+to 3837."""
 _ERROR_DROP = 0.02
 """Share of the load's drop by which a cell's drop is off what its resistance explains. At an even current it is one
 constant, which the reading's error takes. Chosen on drawn packs, seeds 3000 to 3002 of tests/calibration."""
