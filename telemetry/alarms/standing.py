@@ -146,15 +146,18 @@ class StandingAlarms(Mapping[AlarmKey, StandingAlarm]):
                 alarm.follow(span)
 
     def in_order(self) -> list[StandingAlarm]:
-        """Return unacknowledged trips first, then by priority, level and state, newest first."""
+        """Return what is active before what has cleared: what must be done now is not behind what is over.
+
+        Then unacknowledged trips first, then by priority, level and state, newest first.
+        """
         return sorted(
             self._standing.values(),
             key=lambda a: (
+                not a.active,
                 a.acknowledged or a.change.level != "trip",
                 PRIORITIES.index(a.priority),
                 a.change.level != "trip",
                 a.acknowledged,
-                not a.active,
                 -a.since,
             ),
         )

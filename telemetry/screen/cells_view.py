@@ -84,7 +84,9 @@ def _draw_top(canvas: Canvas, scene: Scene, known: list[Cell]) -> None:
     volts = [cell.volts or 0.0 for cell in known]
     low, high = (known[volts.index(each)].number for each in (min(volts), max(volts)))
     x = canvas.put(1, 1, f"middle cell {median(volts):.3f} V", canvas.palette.strong)
-    canvas.put(x, 1, f"   ▼ lowest {low}  {min(volts):.3f}   ▲ highest {high}  {max(volts):.3f}")
+    ends = f"▼ lowest {low}  {min(volts):.3f}", f"▲ highest {high}  {max(volts):.3f}"
+    blanks = min(3, max(1, (canvas.width - x - sum(map(len, ends))) // len(ends)))
+    canvas.put(x, 1, "".join(f"{' ' * blanks}{end}" for end in ends))
     text = f"spread {1000 * (max(volts) - min(volts)):.0f} mV"
     current = scene.snapshot.fresh("pack_current", scene.now)
     if current is not None:

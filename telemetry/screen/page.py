@@ -116,7 +116,7 @@ def draw_title(canvas: Canvas, scene: Scene, title: str, badges: Sequence[tuple[
 
 def text_column(width: int) -> int:
     """Return the column at which the text of a card's fields begins."""
-    return 16 if width >= 70 else 12
+    return 16 if width >= 70 else 13
 
 
 def card(

@@ -203,8 +203,8 @@ def _colours(light: Light, part: str, colours: Colours) -> tuple[Color, Color]:
 
 
 def detected_colours() -> Colours:
-    """Return how many colours the terminal takes, by what the environment says; none where NO_COLOR is set."""
-    if "NO_COLOR" in os.environ:
+    """Return how many colours the terminal takes, by what the environment says; none where NO_COLOR is not empty."""
+    if os.environ.get("NO_COLOR"):
         return "none"
     system = Console(force_terminal=True, legacy_windows=False, color_system=_asked_for()).color_system
     return "none" if system is None else "sixteen" if system in ("standard", "windows") else "full"

@@ -158,6 +158,7 @@ def test_without_colours_badges_are_reversed_between_brackets(light: Light) -> N
     ("environment", "expected"),
     [
         ({"NO_COLOR": "1", "COLORTERM": "truecolor"}, "none"),
+        ({"NO_COLOR": "", "TERM": "xterm"}, "sixteen"),
         ({"TERM": "xterm", "COLORTERM": "truecolor"}, "full"),
         ({"TERM": "xterm-256color"}, "full"),
         ({"TERM": "xterm"}, "sixteen"),
