@@ -36,9 +36,10 @@ from telemetry.analysis.fault_isolation.observations import Observations
 from telemetry.analysis.fault_isolation.pedal import PedalFault, pedal_faults, sensor_odds
 from telemetry.analysis.fault_isolation.point_process import by_rate, log_mean
 
-STRAY_CUT, STRAY_OPENING, STRAY_TRIP = 1.5e-3, 1e-4, 1e-5
+STRAY_CUT, STRAY_CUT_WITHOUT_SPEED, STRAY_OPENING, STRAY_TRIP = 1.5e-3, 6e-3, 1e-4, 1e-5
 """Events a second that no fault explains: a cut in eleven minutes in which output is asked for (22 in 260 min of
-drives of 45 and 90 s whose controller and pack are sound); an opening in 3 h, and a BMS trip in a day (ours)."""
+drives of 45 and 90 s whose controller and pack are sound), four times as often where no speed shows what the
+controller had to do; an opening in 3 h, and a BMS trip in a day (ours)."""
 _SAME = 0.025
 """A stop that begins so little above the limit, share of it, is still of it: the voltage falls between readings."""
 _SLACK, _SWITCH_SLACK = 0.01, 0.02
@@ -119,7 +120,7 @@ def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Com
     usable_s = sum(float(o.usable.sum()) for o in parts) * STEP_S
     failings = [each for o in parts for each in o.failings]
     asked_s = sum(o.asked_s() for o in parts)
-    cuts = by_rate(np.array([each.weight for each in failings]), asked_s, STRAY_CUT)
+    cuts = by_rate(np.array([each.weight for each in failings]), asked_s, _stray_cut(parts))
     stopped, emptiness, low_limit = _low(parts)
     low = stopped + emptiness
     joint = _any_piece([o.path.joint + _loses(o.lost) for o in parts if o.path is not None])
@@ -163,6 +164,11 @@ def _mixed(one: float, share: float, other: float) -> float:
     return float(np.logaddexp(np.log(1 - share) + one, np.log(share) + other))
 
 
+def _stray_cut(parts: Sequence[Observations]) -> float:
+    known = all(o.drive.get("vehicle_speed") is not None for o in parts)
+    return STRAY_CUT if known else STRAY_CUT_WITHOUT_SPEED
+
+
 def _any_piece(odds: Sequence[float]) -> float:
     return log_mean(np.array(odds)) if odds else 0.0
 
@@ -191,7 +197,7 @@ def _low(parts: Sequence[Observations]) -> tuple[float, float, float]:
     """Return the log odds of stops below a voltage, those that it is a pack's at its end, and the voltage, or NaN."""
     if _interval(parts) > _SLOW_S:
         return 0.0, 0.0, float("nan")
-    odds, at, rest = limit(parts, "failings", voltage_of, CUT_HOLDS, _SLACK, STRAY_CUT)
+    odds, at, rest = limit(parts, "failings", voltage_of, CUT_HOLDS, _SLACK, _stray_cut(parts))
     return (odds, _emptiness(-at / rest, by_switch=False), -at) if at == at else (0.0, 0.0, at)
 
 

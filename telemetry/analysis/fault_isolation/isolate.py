@@ -21,10 +21,10 @@ from telemetry.machine.sections import Machine
 
 SOUND = 0.4
 """Prior of a sound machine for somebody who looks because it hesitates; each part gets an equal share of the rest."""
-_SURPRISE = ((0.12, 0.03), (0.3, 0.06), (float("inf"), 0.13))
-"""Something not thought of stays possible; by the seconds between readings. Measured by both simulators' drives (the
-benchmark's ``choosing`` and ``confidence``): of what would be stated above 0.9 with 0.03 for all, 0 of 177 were wrong
-at 20 Hz, 4 of 168 at 10 Hz, 5 of 91 at 5 Hz, 2 of 25 at 2 and 1 Hz; that signals lack alone adds nothing to it."""
+_SURPRISE, _SURPRISE_SLOW = 0.03, 0.13
+"""Something not thought of stays possible, more where readings are slow (``SLOW_S``). Of what would be stated above
+0.9 with 0.03 for all, 0 of 177 were wrong at 20 Hz and 4 of 168 at 10 Hz (both simulators' drives of the benchmark's
+``choosing`` and ``confidence``); with 0.06, 5 of 22 at 5 Hz (16000 to 16003)."""
 LEAST_NAMED, LEAST_NAMED_UNSURE = 0.6, 0.75
 SHORT_S, SLOW_S = 150.0, 0.12
 """A part is named from this probability on, and from a higher one in a drive that is shorter than that or was read
@@ -61,7 +61,7 @@ def isolate(
     found = compare(parts, earlier)
     by_hand = dict.fromkeys(CAUSES, 0.0) if readings is None else evidence_of_readings(readings)
     slowest = max(part.drive.slowest_s for part in parts)
-    surprise = next(share for most, share in _SURPRISE if slowest <= most)
+    surprise = _SURPRISE if slowest <= SLOW_S else _SURPRISE_SLOW
     chances = _probabilities({cause: found.odds[cause] + by_hand[cause] for cause in CAUSES}, surprise)
     order = sorted(CAUSES, key=lambda cause: -chances[cause])
     known: set[Cause] = {"healthy", *found.covered, *(cause for cause in CAUSES if by_hand[cause] > 0)}

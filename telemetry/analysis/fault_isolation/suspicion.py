@@ -66,6 +66,9 @@ _NAMES = (
 )
 
 
+_Look = Callable[[SessionSeries, Follows | None], Observations]
+
+
 class EarlierMarks:
     """Takes the marks out of a recording that :class:`Suspicion` made when it was recorded: it makes them anew."""
 
@@ -127,19 +130,24 @@ class Suspicion:
             self._hints[second] = names
         current = self._rows["pack_current"].between((second - FIRST_S) * MICROSECONDS, second * MICROSECONDS)[1]
         folds = driven % _LONG == 0 and len(current) > 0 and np.ptp(current) > 0  # repeated old values tell of none
+        marks = []
+        if folds:
+            marks += self._have_judged(_series(self._rows, second + 1, _LONG), second * MICROSECONDS, observe)
         first = min(self._hints, default=second)
         if first > self._judged + _MOST_APART:
             self._apart = _APART
-        if second < max(first + _LATER, self._judged + self._apart) and not folds:
-            return []
-        wanted = _NAMES if folds else {name for names in self._hints.values() for name in names}
-        series = _series(self._rows, second + 1, max(_LONG if folds else _SEEN, second + 1 - first + _LATER), wanted)
+        if second < max(first + _LATER, self._judged + self._apart):
+            return marks
+        wanted = {name for names in self._hints.values() for name in names}
+        series = _series(self._rows, second + 1, max(_SEEN, second + 1 - first + _LATER), wanted)
         self._judged, self._apart = second, min(2 * self._apart, _MOST_APART)
         self._hints = {at: names for at, names in self._hints.items() if at > second - _LATER}
-        about = series, first * MICROSECONDS - _BEFORE, observe if folds else observe_events
+        return marks + self._have_judged(series, first * MICROSECONDS - _BEFORE, observe_events)
+
+    def _have_judged(self, series: SessionSeries, since: int, look: _Look) -> list[Mark]:
         if self._beside is None:
-            return self._judgement.of(*about)
-        self._awaited.append(self._beside.submit(self._judgement.of, *about))
+            return self._judgement.of(series, since, look)
+        self._awaited.append(self._beside.submit(self._judgement.of, series, since, look))
         return []
 
 
@@ -153,9 +161,7 @@ class _Judgement:
         self._marked: dict[str, int] = {}
         self._count = 0
 
-    def of(
-        self, series: SessionSeries, since: int, look: Callable[[SessionSeries, Follows | None], Observations]
-    ) -> list[Mark]:
+    def of(self, series: SessionSeries, since: int, look: _Look) -> list[Mark]:
         """Return the marks of what happened since a time, µs.
 
         Which kind of answer to the throttle it is, is learnt again from twice as much. An output that drops does so
