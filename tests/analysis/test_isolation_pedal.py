@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from telemetry.analysis.fault_isolation.foot_path import LONGEST_S, departures, shaking
 from telemetry.analysis.fault_isolation.pedal import pedal_faults, pedal_trace, sensor_odds
@@ -143,6 +145,14 @@ def test_slight_dips_are_believed_only_where_plain_ones_show_a_worn_track():
     assert found_in(t, slight, 0)[0] == []
     starts = [fault.t for fault in found_in(t, plain, 0)[0]]
     assert any(abs(start - t[600]) < 0.1 for start in starts)
+
+
+@given(st.lists(st.floats(0.0, 5.0), min_size=20, max_size=80))
+def test_the_range_of_any_readings_is_one_that_was_read(volts):
+    limits = pedal_range(np.array(volts))
+    assert min(volts) <= limits.rest <= max(volts)
+    assert limits.rest < limits.top <= max(*volts, limits.rest + 0.05)
+    assert limits.noise > 0
 
 
 def test_a_signal_below_rest_is_no_foot_even_once():

@@ -81,7 +81,7 @@ class Response:
 
 def pedal_range(pedal: Floats) -> PedalRange:
     """Learn where the pedal rests and where it ends, from its readings (V, none NaN, at least 20)."""
-    low, high = np.quantile(pedal, [0.02, 0.998])
+    low, high = np.quantile(pedal, 0.02, method="lower"), np.quantile(pedal, 0.998)  # a low one that was read
     near = pedal[np.abs(pedal - low) < _AT_REST * max(high - low, 1e-3)]
     rest = float(np.median(near))
     return PedalRange(rest, float(max(high, rest + 0.05)), float(np.std(near)) + 1e-4)
