@@ -14,7 +14,6 @@ from collections import deque
 from collections.abc import Callable, Collection, Iterator, Mapping
 from concurrent.futures import Executor, Future
 from dataclasses import replace
-from math import log2
 
 import numpy as np
 
@@ -53,9 +52,8 @@ _EXPLAINED_ROWS = 30, 60
 """Before and after a loss of supply, in which output that drops is its doing."""
 _BEFORE, _SAME = 2 * MICROSECONDS, MICROSECONDS // 2
 """An event may have begun so long before readings that could be one; and one that is found again lies so near."""
-_PLAIN, _USUAL_S = 4.6, 0.05
-"""Natural logarithm of the odds from which an event is marked, 100 to 1; of the throttle's, more where half of the
-readings lack (by sound drives of both simulators)."""
+_PLAIN = 4.6
+"""Natural logarithm of the odds from which an event is marked, 100 to 1."""
 _NAMES = (
     "throttle_voltage",
     "pack_current",
@@ -205,8 +203,7 @@ def _series(rows: Mapping[str, Trace], until: int, seconds: int, wanted: Collect
 
 def _told(o: Observations) -> Iterator[tuple[int, str]]:
     """Yield when something happened that is plainly a part's doing, µs, and in which words."""
-    plain = _PLAIN + max(log2(o.drive.interval_s.get("throttle_voltage", 1.0) / _USUAL_S), 0.0)
-    for each in jitters([each for each in o.pedal or () if each.evidence > plain]):
+    for each in jitters([each for each in o.pedal or () if each.evidence > _PLAIN]):
         yield round(each.t * MICROSECONDS), _BY_KIND.get(each.kind, _DROPPED)
     rows: list[tuple[RowSpan, str]] = [(loss, _TRIPPED) for loss in (*o.drawing, *o.braking)]
     rows += [(loss, _LOST) for loss in o.openings]
