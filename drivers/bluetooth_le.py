@@ -7,7 +7,7 @@ the device; with one, the requests that it states are, and nothing else.
 from __future__ import annotations
 
 import sys
-from collections.abc import AsyncGenerator, AsyncIterator, Mapping
+from collections.abc import AsyncGenerator, AsyncIterator, Iterable, Mapping
 from contextlib import AbstractAsyncContextManager, aclosing
 from typing import Any, ClassVar, Literal, cast
 
@@ -80,6 +80,14 @@ class BluetoothLeDriver(ByFrameMap):
     def advice(self) -> str:
         """Say what is wrong with bytes that give nothing."""
         return self._session.advice() if isinstance(self._session, FrameSession) else ""
+
+    def mapped(self) -> Iterable[str]:
+        """Return what the map says must come; nothing where the device speaks by the standard."""
+        return () if self._settings.map is None else self._settings.map.always
+
+    def seen(self) -> str:
+        """Return which frames came."""
+        return self._session.figures.seen if isinstance(self._session, FrameSession) else ""
 
     async def close(self) -> None:
         """Stop asking and disconnect."""

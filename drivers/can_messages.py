@@ -80,6 +80,7 @@ class CanMessagesDriver(PumpedDriver[can_bus.CanRead]):
         self.error_frames = 0
         self.unreadable = 0
         self._told: set[str] = set()
+        self._mapped: list[str] = []
 
     async def open(self) -> None:
         """Read the catalogue and open the bus.
@@ -94,6 +95,8 @@ class CanMessagesDriver(PumpedDriver[can_bus.CanRead]):
 
     def prepare(self) -> None:
         """Read the catalogue."""
+        own = message_catalogue.wanted_of(self._settings)
+        self._mapped = [take.signal for message in own for take in message.takes]
         self.decoder = CanBatches(self._source, messages_of(self._settings), close_after_us(self._settings))
 
     def as_read(self, piece: CapturedPiece) -> can_bus.CanRead:
@@ -118,6 +121,14 @@ class CanMessagesDriver(PumpedDriver[can_bus.CanRead]):
     def advice(self) -> str:
         """Say what a bus carries of which nothing is of use."""
         return self.decoder.nothing_read()
+
+    def mapped(self) -> Iterable[str]:
+        """Return what the owner's catalogue says must come; a standard names more than any one device sends."""
+        return self._mapped
+
+    def seen(self) -> str:
+        """Return which frames came."""
+        return self.decoder.seen()
 
     @staticmethod
     def write_raw(pieces: Iterable[CapturedPiece], stream: TextIO) -> None:

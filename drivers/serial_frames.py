@@ -104,6 +104,14 @@ class SerialFramesDriver(SerialDriver, ByFrameMap):
         """Say what is wrong with bytes that give nothing."""
         return self.decoder.figures.nothing_read("baud_rate")
 
+    def mapped(self) -> Iterable[str]:
+        """Return what the map says must come."""
+        return self._map.always
+
+    def seen(self) -> str:
+        """Return which frames came."""
+        return self.decoder.figures.seen
+
     @staticmethod
     def check_capture(frame_map: Path, capture: Path, source: str | None = None) -> Iterator[str]:
         """Give line by line what the map makes of the bytes in a capture; ``source`` names one of several in it.

@@ -292,6 +292,19 @@ class Advises(Protocol):
 
 
 @runtime_checkable
+class Maps(Protocol):
+    """Reads by a map or catalogue of the owner's, which may name what the device never sends."""
+
+    def mapped(self) -> Iterable[str]:
+        """Return the signals that an open link must give sooner or later; none of those a frame may leave out."""
+        ...
+
+    def seen(self) -> str:
+        """Return in a few words what came so far, read or not; empty where nothing did."""
+        ...
+
+
+@runtime_checkable
 class ReadsLogs(Protocol):
     """Reads logs of its kind of link, decoded as a source of its own or of ``log_of`` says.
 

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from telemetry import driver as contract
-from telemetry.driver import Advises, Declares, Discovers, Driver
+from telemetry.driver import Advises, Declares, Discovers, Driver, Maps
 from telemetry.pipeline.registry import ROLES, load_driver
 from tests.drivers.declared import problems_of
 
@@ -73,7 +73,7 @@ CAPABILITIES = [
     for each in vars(contract).values()
     if getattr(each, "_is_protocol", False)
     and getattr(each, "_is_runtime_protocol", False)
-    and each not in (Driver, Advises)
+    and each not in (Driver, Advises, Maps)
 ]
 
 

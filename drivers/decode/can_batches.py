@@ -205,8 +205,14 @@ class CanBatches:
         if figures.filtered:
             left = ", ".join(f"{what} ({count} times)" for what, count in figures.filtered.most_common(_TOLD))
             return f"all frames that are read are about something else: {left}; check the device's settings"
-        heard = ", ".join(identifier_text(key) for key in list(self._found)[:_TOLD])
-        return f"none of {figures.frames} frames is a message it reads; seen {heard}; check catalogue and standard"
+        return (
+            f"none of {figures.frames} frames is a message it reads; seen {self.seen()}; check catalogue and standard"
+        )
+
+    def seen(self) -> str:
+        """Return the identifiers of frames that came, those that are not read first, a few."""
+        keys = sorted(self._found, key=lambda key: bool(self._found[key]))
+        return ", ".join(identifier_text(key) for key in keys[:_TOLD])
 
     def _look_up(self, key: int) -> list[_Message]:
         """Return the messages of an identifier; the answer is kept."""

@@ -59,6 +59,11 @@ class FrameFigures:
     overdue: int
     incomplete_rows: int
 
+    @property
+    def seen(self) -> str:
+        """What came, in words: frames by message, and what could not be read, by reason."""
+        return ", ".join(f"{what} ({count})" for what, count in (self.frames + self.unread + self.bad).most_common(4))
+
     def nothing_read(self, key: str) -> str:
         """Return what was heard where no row came of it; empty where one did. ``key`` is a setting to check."""
         if self.rows or not self.bytes:

@@ -236,3 +236,9 @@ class FrameMap:
             if message.signals:
                 groups[message.group] = groups.get(message.group, ()) + message.signals
         object.__setattr__(self, "groups", groups)
+
+    @property
+    def always(self) -> tuple[str, ...]:
+        """The signals that must come sooner or later; of repeats that a frame counts, only the first."""
+        fields = [each for message in self.messages.values() for each in message.fields]
+        return tuple(s for each in fields for s in each.signals[: None if each.count_byte is None else 1])

@@ -17,6 +17,7 @@ from telemetry.analysis.phase_grid import find_grid
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.session_power import AT_CONTROLLER, Flow, SessionPower, find_power
 from telemetry.machine.chemistry import pack_window
+from telemetry.machine.first_power_pack import cell_rest_v, fitting_counts
 from telemetry.machine.pack_keys import Pack
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS, Flags, Times
@@ -280,13 +281,14 @@ def _voltage_window(series: SessionSeries, machine: Machine | None) -> Iterator[
     window = pack_window(machine.pack.cell, machine.pack.cells_in_series)
     typical = float(np.median(voltage.values))
     if not fits_cells(voltage, machine.pack):
-        fitting = max(1, round(typical / machine.pack.cell.nominal_v))
+        fitting = fitting_counts(cell_rest_v(machine.pack), typical)
+        counts = fitting or (max(1, round(typical / machine.pack.cell.nominal_v)),)
+        would_fit = " or ".join([*map(str, counts[:-1]), counted(counts[-1], "cell")])
         yield Finding(
             "voltage-against-chemistry",
             f"The pack shows {typical:.1f} V, but {machine.pack.cells_in_series} cells of {machine.pack.cell.label} "
             f"have between {window.low:.1f} and {window.high:.1f} V.",
-            f"Check [pack] chemistry and cells_in_series (about {counted(fitting, 'cell')} would fit), or the"
-            " voltage's scale.",
+            f"Check [pack] chemistry and cells_in_series (about {would_fit} would fit), or the voltage's scale.",
         )
 
 

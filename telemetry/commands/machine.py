@@ -215,7 +215,14 @@ def _judged(path: Path, text: str) -> list[str]:
     assert machine is not None, "the questions take no answer that the file's reader refuses"
     _, problems = parse_machine(text, str(path), partial(check_settings, folder=path.parent))
     needs = [f"- {problem}" for problem in problems]
-    lines = [*summary_lines(machine, fit(machine)), "", f"All checks with their sources: shakedown fit {path}"]
+    pack = machine.pack
+    stated = f"The file states {pack.cells_in_series} {pack.cell.label} cells in series, {pack.capacity_ah:g} Ah"
+    lines = [
+        f"{stated}. Check all three on the pack itself:",
+        "a wrong number of cells makes every voltage limit wrong, the charger's too.",
+        "",
+    ]
+    lines += [*summary_lines(machine, fit(machine)), "", f"All checks with their sources: shakedown fit {path}"]
     return [*lines, *(["", "Before shakedown watch can read it:", *needs] if needs else [])]
 
 

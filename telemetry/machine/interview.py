@@ -26,6 +26,11 @@ _CHEMISTRY_NOTES = (
     "The wrong one here makes every voltage limit wrong: look it up before you answer.",
 )
 """Nominal voltages as in the table of chemistries."""
+_CELLS_NOTES = (
+    "Enter takes an example, not your pack: count the cells, or read the pack's plate.",
+    "A wrong number makes every voltage limit wrong, the charger's too.",
+)
+_CAPACITY_NOTES = ("Enter takes an example, not your pack: read the pack's plate.",)
 _NUMBER = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*([A-Za-z²]*)", re.ASCII)
 _SURELY_VOLTS = frozenset({36, 48, 60, 72, 80, 84, 96, 108, 120})
 """Bare answers to "how many cells" that most likely mean a battery's trade voltage."""
@@ -61,7 +66,7 @@ def interview(
     window = pack_window(chemistry, cells)
     capacity = f"{DEFAULTS['pack.capacity_ah']:g}"
     question = f"What capacity does the pack of {cells} cells, {window.nominal:.1f} V nominal, have, in Ah?"
-    answers["pack.capacity_ah"] = _value(ask, "pack.capacity_ah", question, capacity)
+    answers["pack.capacity_ah"] = _value(ask, "pack.capacity_ah", question, capacity, _CAPACITY_NOTES)
     for name, text in _optional(chemistry, cells):
         if name == "wiring.conductor_mm2":
             if (conductor := _conductor(ask, text)) is not None:
@@ -131,6 +136,7 @@ def _cells(ask: Ask, chemistry: Chemistry) -> int:
         "pack.cells_in_series",
         f"How many cells are in series, or what nominal voltage is on the plate (such as {example})?",
         str(usual),
+        notes=_CELLS_NOTES,
     )
     return asked(ask, question, lambda answer: read_cells(chemistry, answer))
 

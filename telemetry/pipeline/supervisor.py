@@ -7,7 +7,9 @@ from collections.abc import AsyncGenerator, Callable
 from contextlib import aclosing
 from typing import cast
 
-from telemetry.driver import CLOSE_LIMIT_S, OPEN_LIMIT_S, Advises, Asleep, Driver
+import numpy as np
+
+from telemetry.driver import CLOSE_LIMIT_S, OPEN_LIMIT_S, Advises, Asleep, Driver, Maps
 from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.clock import Clock, event_or
 from telemetry.model.errors import LinkError, LinkLost, LinkSilent, LinkUnavailable, ShakedownError
@@ -18,6 +20,9 @@ from telemetry.pipeline.part_failure import log_failure
 FIRST_DELAY = MICROSECONDS // 4
 WOKE_LATE = MICROSECONDS
 """Who wakes later than this was suspended or starved: what the link sent meanwhile is still to be read."""
+MAPPED_WITHIN_S = 10.0
+"""By then a mapped signal should have come once, or by the silence limit where that is longer; ours."""
+_NAMED = 6
 LONGEST_DELAY = {"wired": 1 * MICROSECONDS, "radio": 5 * MICROSECONDS}
 
 
@@ -101,6 +106,7 @@ class Supervisor:
 
     async def _pass_on(self, driver: Driver) -> None:
         # every driver's readings() is an async generator; aclosing lets go of what it holds when cancelled
+        awaited = _Awaited(driver, self._clock)
         async with aclosing(cast("AsyncGenerator[Batch | Asleep | Event, None]", driver.readings())) as items:
             async for item in items:
                 self._heard = self._clock.now()
@@ -112,6 +118,8 @@ class Supervisor:
                     self._delay = FIRST_DELAY
                     self._report("live")
                 self._post(item)
+                if isinstance(item, Batch) and (why := awaited.news(item)) is not None:
+                    self._report("live", why)
 
     async def _watch(self, silence_s: float | None) -> None:
         """Raise once nothing has been heard for the silence limit; a device that sleeps by design may be silent."""
@@ -189,3 +197,36 @@ class Supervisor:
     def _report(self, state: LinkState, why: str = "", retry_at: int | None = None) -> None:
         self._state, self._reported = state, (state, why)
         self._post(LinkChange(self._clock.now(), self.source, state, why, retry_at))
+
+
+class _Awaited:
+    """What a driver's map names and has not come in this opening."""
+
+    def __init__(self, driver: Driver, clock: Clock) -> None:
+        self._driver, self._clock = driver, clock
+        self._missing = dict.fromkeys(driver.mapped()) if isinstance(driver, Maps) else {}
+        self._within_s = max(MAPPED_WITHIN_S, driver.silence_s or 0.0)
+        self._due = clock.now() + round(self._within_s * MICROSECONDS)
+        self._said = ""
+
+    def news(self, batch: Batch) -> str | None:
+        """Take a batch; return what is to be said now of what never came, None where nothing new is."""
+        if not self._missing:
+            return None
+        known = np.count_nonzero(~np.isnan(batch.values), axis=0).tolist()
+        came = [s for s, has in zip(batch.group.signals, known, strict=True) if has and s in self._missing]
+        for signal in came:
+            del self._missing[signal]
+        if self._clock.now() < self._due or not (came if self._said else self._missing):
+            return None
+        self._said = self._sentence()
+        return self._said
+
+    def _sentence(self) -> str:
+        if not self._missing:
+            return ""
+        names = [*self._missing]
+        more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+        seen = self._driver.seen() if isinstance(self._driver, Maps) else ""
+        received = f"; received: {seen}" if seen else ""
+        return f"mapped but not received in {length(self._within_s)}: {', '.join(names[:_NAMED])}{more}{received}"

@@ -409,3 +409,9 @@ def test_a_simulated_machine_behind_a_real_link_is_watched_by_another_process(tm
     assert events[-1]["duration_s"] > 1
     assert events[-1]["charge_out_ah"] is not None
     assert events[-1]["values_stored"] == events[-1]["values_published"] > 100
+
+
+def test_a_new_file_says_that_its_pack_is_to_be_checked(tmp_path, capsys) -> None:
+    assert main(["new-machine", str(tmp_path / "a.toml"), "--yes"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "The file states 16 LFP cells in series, 100 Ah. Check all three on the pack itself" in said

@@ -32,6 +32,13 @@ def test_another_number_of_cells(volts: float, tmp_path: Path, capsys: pytest.Ca
     assert "the stated cells can have" in report["unknown"]["work.h_per_charge"]
 
 
+@pytest.mark.parametrize(("volts", "cells"), [(26.8, "8 cells"), (80.0, "24 cells"), (99.6, "30 or 31 cells")])
+def test_the_number_that_would_fit_is_the_one_the_pack_has(volts, cells, tmp_path, capsys) -> None:
+    """80 V at rest is 24 cells at 3.33 V (discharge plateau of iron phosphate, common practice), not 25 at 3.20."""
+    report = _report(tmp_path, volts, 1200, capsys, "t,pack_voltage,pack_current")
+    assert f"(about {cells} would fit)" in report["next"]
+
+
 def test_twenty_seconds_say_nothing_of_hours(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     short = _report(tmp_path, 52.8, 20, capsys, "t,pack_voltage,pack_current")
     assert short["work"]["h_per_charge"] is None

@@ -315,3 +315,34 @@ def test_the_halves_of_a_frame_with_bytes_lost_between_them_are_none(lost, rows,
     frames = encode(PLAIN, "state", STATE) + encode(PLAIN, "cells", CELLS)
     list(driver.decode([Piece(0, frames[:20]), Piece(1, frames[20:], lost_before=lost)]))
     assert driver.figures.decoded.frames["cells"] == rows
+
+
+SHORT = """
+byte_order = "big"
+[frame]
+start = "A5"
+length = { byte = 1, uncounted = 2 }
+[message.state]
+when = { byte = 2, is = 1 }
+[message.state.fields]
+pack_voltage = { byte = 3, width = 8 }
+[message.far]
+when = { byte = 2, is = 2 }
+[message.far.fields]
+pack_current = { byte = 9, width = 8 }
+[message.cells]
+when = { byte = 2, is = 3 }
+[message.cells.fields]
+"cell_*_voltage" = { byte = 4, width = 8, count = { byte = 3, most = 24 } }
+"""
+
+
+def test_what_a_map_says_must_come_and_a_field_beyond_its_frame(tmp_path):
+    """Of cells that a frame counts only the first must come: a map may allow more than the pack has."""
+    (tmp_path / "pack.toml").write_text(SHORT)
+    driver = made({"port": "/dev/null", "baud_rate": 9600, "map": str(tmp_path / "pack.toml")})
+    assert tuple(driver.mapped()) == ("pack_voltage", "pack_current", "cell_01_voltage")
+    assert driver.seen() == ""
+    batches = list(driver.decode([Piece(0, bytes.fromhex("A5 02 01 32 A5 02 02 32 A5 02 01 33 A5 02 01 34"))]))
+    assert {signal for batch in batches for signal in batch.group.signals} == {"pack_voltage"}
+    assert driver.seen() == "state (3), shorter than its fields (1)"

@@ -204,3 +204,43 @@ async def test_silence_says_once_what_was_heard_and_not_read():
     task.cancel()
     said = [change.why for change in got if change.state == "silent"]
     assert said == ["board is open but has sent nothing readable for 5 s; none of 0 lines could be read"]
+
+
+class Mapped(Scripted):
+    """A driver whose map names more than the device sends."""
+
+    def mapped(self) -> tuple[str, ...]:
+        return ("pack_voltage", "pack_current")
+
+    def seen(self) -> str:
+        return "state (12), shorter than its fields (12)"
+
+
+async def test_what_a_map_names_and_never_comes_is_said_once_and_taken_back_when_it_comes() -> None:
+    clock, got = ManualClock(), []
+    late = Batch.of_rows(Group("pack", "more", ("pack_current",)), [0], [[20.0]])
+    unknown = Batch.of_rows(Group("pack", "more", ("pack_current",)), [0], [[float("nan")]])
+    script = ["row", unknown, 4, "row", 8, "row", 11, unknown, 12, "row", 13, late, "row", None]
+    supervisor = Supervisor("pack", lambda: Mapped(clock, script), clock, got.append)
+    task = asyncio.create_task(supervisor.run())
+    for _ in range(56):
+        await settle()
+        await clock.advance(0.25)
+    changes = [(e.t // 1_000_000, e.state, e.why) for e in got if isinstance(e, LinkChange)]
+    said = "mapped but not received in 10 s: pack_current; received: state (12), shorter than its fields (12)"
+    assert [each for each in changes if each[1] == "live"] == [(0, "live", ""), (11, "live", said), (13, "live", "")]
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+
+
+async def test_nothing_is_said_of_a_map_whose_last_signal_came_late_but_before_anything_was_said() -> None:
+    clock, got = ManualClock(), []
+    both = Batch.of_rows(Group("pack", "all", ("pack_voltage", "pack_current")), [0], [[50.0, 20.0]])
+    supervisor = Supervisor("pack", lambda: Mapped(clock, [12, both, "row", None], None), clock, got.append)
+    task = asyncio.create_task(supervisor.run())
+    for _ in range(56):
+        await settle()
+        await clock.advance(0.25)
+    assert [e.why for e in got if isinstance(e, LinkChange) and e.state == "live"] == [""]
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
