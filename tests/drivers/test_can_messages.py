@@ -352,3 +352,25 @@ def test_every_interface_that_is_told_to_listen_exists():
 async def test_discovery_gives_settings_that_pass():
     for found in await CanMessagesDriver.discover():
         assert problems_of(CanMessagesDriver, found | {"standard": ["rv-c"]}) == []
+
+
+async def test_what_a_catalogue_names_must_come_and_a_message_nobody_reads_is_seen(tmp_path):
+    """A standard names more than any one device sends; only the owner's catalogue is a promise."""
+    path = tmp_path / "pack.dbc"
+    messages = "".join(
+        f'BO_ {key} {name}: 8 D\n SG_ {name} : 0|16@1+ (0.01,0) [0|0] "" D\n\n'
+        for key, name in ((512, "Voltage"), (513, "Current"))
+    )
+    path.write_text(f'VERSION ""\n\nNS_ :\n\nBS_:\n\nBU_: D\n\n{messages}')
+    names = {"Voltage": "pack_voltage", "Current": "pack_current"}
+    settings = {"interface": "virtual", "channel": "mapped", "catalogue": str(path), "signals": names}
+    opened = driver(settings | {"standard": ["rv-c"]})
+    await opened.open()
+    assert sorted(opened.mapped()) == ["pack_current", "pack_voltage"]
+    bus = SendingBus("virtual", "mapped")
+    bus.send(0x300, bytes(8))
+    bus.send(512, bytes.fromhex("8813000000000000"))
+    assert (await rows(opened, 1))["pack_voltage"] == pytest.approx(50.0)
+    assert opened.seen() == "300, 200"
+    await opened.close()
+    bus.close()
