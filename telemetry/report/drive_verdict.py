@@ -3,7 +3,7 @@
 * PARK: a part is past its limit, an alarm of high priority tripped, the BMS disabled the discharge or the supply was
   lost.
 * DRIVE GENTLY: a part is within its warning, an alarm of medium priority was raised (of low charge: still stands),
-  or a cell fault has a name.
+  or a cell stands out.
 * DRIVE ON: every judged part holds, and the least set was judged (see :func:`lacking`).
 * NOT ENOUGH SEEN: anything else, with what to record.
 
@@ -27,7 +27,7 @@ from telemetry.model.words import capital
 from telemetry.report.alarm_entries import AlarmEntry
 from telemetry.report.part_currents import outflow
 from telemetry.report.part_row import RATIO, PartRow, with_unit
-from telemetry.report.verdict_acts import act_after
+from telemetry.report.verdict_acts import CAUSE_WORDS, act_after
 
 _SAID = 2  # of what is missing
 
@@ -175,10 +175,8 @@ def _gently(facts: Facts) -> list[_Reason]:
         and not _is_charged_again(alarm)
     ]
     for cell in facts.odd:
-        if cell.cause != "unknown":
-            cause = cell.cause.replace("-", " ")
-            act = act_after(f"cell-{cell.cause}", parked=False)
-            reasons.append(_Reason(f"Cell {cell.cell} stands out: {cause}", act, f"cell {cell.cell}: {cause}"))
+        cause, act = CAUSE_WORDS[cell.cause], act_after(f"cell-{cell.cause}", parked=False)
+        reasons.append(_Reason(f"Cell {cell.cell} stands out: {cause}", act, f"cell {cell.cell}: {cause}"))
     return reasons
 
 

@@ -12,7 +12,8 @@ from telemetry.model.time_text import clock, length
 from telemetry.model.words import sentence
 from telemetry.report.numbers import UNKNOWN, figure, plain, three, three_lengths
 from telemetry.report.session_model import Report
-from telemetry.report.session_verdict import CAUSE_WORDS, cells_statement, returns_energy
+from telemetry.report.session_verdict import cells_statement, returns_energy
+from telemetry.report.verdict_acts import cause_words
 
 LEAST_GAPS_S = 1.0
 """Less than so much without data in all is not worth a word. Ours."""
@@ -120,10 +121,7 @@ def _charge(report: Report) -> Section:
 
 def _cells(report: Report) -> Section:
     cells = report.cells
-    odd = [
-        f"{sentence(each.evidence)} Likely cause: {CAUSE_WORDS[each.cause]} ({100 * each.confidence:.0f} %)."
-        for each in cells.odd
-    ]
+    odd = [f"{sentence(each.evidence)} {sentence(cause_words(each))}" for each in cells.odd]
     known = "cells" not in report.unknown
     return Section.of_figures(
         "Cells",

@@ -11,7 +11,7 @@ from telemetry.model.errors import printable
 from telemetry.model.time_text import clock, length
 from telemetry.model.words import sentence
 from telemetry.report.figure_object import as_object, rounded
-from telemetry.report.session_verdict import CAUSE_WORDS
+from telemetry.report.verdict_acts import cause_words
 
 _WORTH_A_WORD, _SUSPECTED, _MORE_THAN = 0.05, 0.2, 0.99
 """Chances: of another cause that is listed, of one that is suspected where none is named, and the highest printed."""
@@ -108,10 +108,7 @@ def letter_lines(
 
 
 def _opening(isolation: Isolation, enable_known: bool) -> str:
-    cells = "; ".join(
-        f"cell {odd.cell} stands out ({CAUSE_WORDS[odd.cause]}, {100 * odd.confidence:.0f} % likely)"
-        for odd in isolation.odd_cells
-    )
+    cells = "; ".join(f"cell {odd.cell} stands out ({cause_words(odd)})" for odd in isolation.odd_cells)
     if not isolation.judged:
         suspected = [
             each for each in isolation.ranked if each.cause in isolation.covered and each.probability >= _SUSPECTED

@@ -2,20 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from telemetry.analysis.totals import LEAST_RETURNED_PCT, Totals
 from telemetry.model.time_text import length
 from telemetry.model.words import counted
 from telemetry.report.numbers import figure
 from telemetry.report.session_model import Report
-
-CAUSE_WORDS: Mapping[str, str] = {
-    "low-capacity": "low capacity",
-    "low-charge": "low charge",
-    "high-resistance": "high resistance",
-    "unknown": "cause not known",
-}
+from telemetry.report.verdict_acts import CAUSE_WORDS
 
 
 def verdict_of(report: Report) -> tuple[str, str, str]:

@@ -1,4 +1,4 @@
-"""What to do about a part after a session: in the workshop, with the machine standing.
+"""What to say and do about a part after a session: in the workshop, with the machine standing.
 
 What to do about an alarm is in :mod:`telemetry.alarms.acts`; these acts are about parts that were held against a
 limit, and may mention joints, with the caution that belongs to them. Common practice, from memory.
@@ -6,9 +6,11 @@ limit, and may mention joints, with the caution that belongs to them. Common pra
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from fnmatch import fnmatchcase
 
 from telemetry.alarms.acts import DEEP_BELOW_V
+from telemetry.analysis.cell_findings import OddCell
 
 _LIVE = "Cell joints stay live with the key off: leave work on them to somebody trained, by the pack maker's sheet."
 _LESS_CURRENT = "Lower the controller's current limit or the load, then record another drive."
@@ -28,6 +30,7 @@ _ACTS: tuple[tuple[str, str], ...] = (
     ("lowest-cell", f"{_CHARGE_SLOWLY} {_LIVE}"),
     ("cell-resistance", f"Have the joints of that cell checked. {_LIVE}"),
     ("cell-low-*", "Charge the pack full and let it balance, then record another drive and compare."),
+    ("cell-unknown", "Charge the pack to the end in one recording with a drive: that shows why the cell stands out."),
     ("cell-*", f"Have the joints of that cell checked. {_LIVE}"),
     (
         "*-temperature",
@@ -37,6 +40,20 @@ _ACTS: tuple[tuple[str, str], ...] = (
     ("sag-*", "Turn back before 20 % of charge, or use little throttle below it."),
 )
 """The first pattern that fits the key of a row, or ``cell-`` and the cause of an odd cell, counts."""
+
+
+CAUSE_WORDS: Mapping[str, str] = {
+    "low-capacity": "low capacity",
+    "low-charge": "low charge",
+    "high-resistance": "high resistance",
+    "unknown": "cause not known",
+}
+
+
+def cause_words(odd: OddCell) -> str:
+    """Return why a cell stands out and how likely that is; of an unknown cause there is nothing to be likely."""
+    words = CAUSE_WORDS[odd.cause]
+    return words if odd.cause == "unknown" else f"{words}, {100 * odd.confidence:.0f} % likely"
 
 
 def act_after(key: str, *, parked: bool) -> str:

@@ -124,10 +124,12 @@ def test_alarms_count_by_their_priority(alarms, word):
     assert judge(facts(alarms=alarms)).word == word
 
 
-def test_a_named_cell_fault_is_a_caution_and_an_unnamed_one_none():
-    named = OddCell(4, "low-capacity", 0.9, "")
-    assert judge(facts(odd=[named])).word == "DRIVE GENTLY"
-    assert judge(facts(odd=[replace(named, cause="unknown")])).word == "DRIVE ON"
+def test_a_cell_that_stands_out_is_a_caution_and_what_it_wants_depends_on_whether_the_cause_is_known():
+    named = judge(facts(odd=[OddCell(4, "low-capacity", 0.9, "")]))
+    assert (named.word, named.short) == ("DRIVE GENTLY", "cell 4: low capacity")
+    unnamed = judge(facts(odd=[OddCell(4, "unknown", 0.9, "")]))
+    assert (unnamed.word, unnamed.short) == ("DRIVE GENTLY", "cell 4: cause not known")
+    assert "Charge the pack to the end in one recording with a drive" in unnamed.act
 
 
 KEYS = (*LEAST_SET, "motor-temperature", "path")
