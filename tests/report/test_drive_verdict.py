@@ -126,10 +126,10 @@ def test_alarms_count_by_their_priority(alarms, word):
 
 def test_a_cell_that_stands_out_is_a_caution_and_what_it_wants_depends_on_whether_the_cause_is_known():
     named = judge(facts(odd=[OddCell(4, "low-capacity", 0.9, "")]))
-    assert (named.word, named.short) == ("DRIVE GENTLY", "cell 4: low capacity")
+    assert (named.word, named.why) == ("DRIVE GENTLY", "cell 4: low capacity")
     unnamed = judge(facts(odd=[OddCell(4, "unknown", 0.9, "")]))
-    assert (unnamed.word, unnamed.short) == ("DRIVE GENTLY", "cell 4: cause not known")
-    assert "Charge the pack to the end in one recording with a drive" in unnamed.act
+    assert (unnamed.word, unnamed.why) == ("DRIVE GENTLY", "cell 4: cause not known")
+    assert "Charge the pack to the end in one recording with a drive" in unnamed.next
 
 
 KEYS = (*LEAST_SET, "motor-temperature", "path")
