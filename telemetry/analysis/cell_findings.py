@@ -32,7 +32,7 @@ from telemetry.analysis.cell_causes import (
 from telemetry.analysis.cell_lag import Track
 from telemetry.analysis.cell_spread import NAMES, TOP_BELOW_V, find_spread
 from telemetry.analysis.instruments import USUAL_CELL_V
-from telemetry.analysis.open_circuit import open_circuit_tables
+from telemetry.analysis.open_circuit import open_circuit_tables, stated_table
 from telemetry.analysis.phases import Phase, find_phases
 from telemetry.analysis.ranges import Z90
 from telemetry.analysis.resistance import Resistance
@@ -183,7 +183,10 @@ def judge_cells(
     full = bool(np.nanmax(series.cells.voltages) > pack.cell.charge_v - TOP_BELOW_V)
     aligned = None if bins is None else align_cells(bins, pack.capacity_ah, ohm, reading_v=reading_v)
     capacity = capacity or (pack.capacity_ah, pack.capacity_ah * pack.capacity_spread)
-    plateau = float(np.median(open_circuit_tables(pack.chemistry)[0].slope_at(_MIDDLE)))
+    table = stated_table(pack.open_circuit) or open_circuit_tables(pack.chemistry)[0]
+    plateau = max(
+        float(np.median(table.slope_at(_MIDDLE))), _START_V
+    )  # V for the whole charge; an owner's may be flat
     view = _View(series.cells.numbers, resistance, aligned, full, capacity, 0.0 if full else _START_V / plateau)
     odd = tuple(found for place in range(len(view.numbers)) if (found := view.judge(place)) is not None)
     if aligned is None:

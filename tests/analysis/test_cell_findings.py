@@ -34,6 +34,36 @@ def test_each_fault_is_named_after_a_wide_cycle_with_its_cell_and_cause(chemistr
         assert found.odd[0].capacity_ah == pytest.approx(share * pack.rated_ah, rel=0.03)
 
 
+def use_of(pack: RandomPack) -> RandomPack:
+    """Return the pack with its use down to the first empty cell alone, without the charge after it."""
+    series, current = pack.series, pack.series.signals["pack_current"]
+    assert series.cells is not None
+    until = int(current.t[np.flatnonzero(current.values > 0.05 * pack.rated_ah)[-1]])
+    cells, kept = series.cells, series.cells.t < until
+    cut = CellSeries(cells.t[kept], cells.voltages[kept], cells.numbers)
+    used = Series(current.t[current.t < until], current.values[current.t < until])
+    return replace(pack, series=replace(series, end=until, signals={"pack_current": used}, cells=cut))
+
+
+@pytest.mark.parametrize("fault", ["low-capacity", "low-charge"])
+def test_without_a_charge_to_the_end_less_charge_is_told_from_less_capacity_on_a_steep_curve_alone(
+    fault: str,
+) -> None:
+    flat, steep = use_of(draw(3, "lfp", "wide", fault)), use_of(draw(3, "nmc", "wide", fault))
+    assert {odd.cause for odd in judged(flat).odd} == {"unknown"}
+    assert [odd.cell for odd in judged(flat).odd] == [flat.odd_cell]
+    assert all(odd.capacity_ah is None for odd in judged(flat).odd)
+    assert [(odd.cell, odd.cause) for odd in judged(steep).odd] == [(steep.odd_cell, fault)]
+
+
+def test_a_table_of_the_owner_that_is_flat_is_a_plateau() -> None:
+    pack = use_of(draw(3, "lfp", "wide", "low-charge"))
+    table = ((0.0, 3.0), (10.0, 3.25), (90.0, 3.25), (100.0, 3.35))
+    stated = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=pack.rated_ah, open_circuit=table)
+    found = judge_cells(pack.series, stated, find_resistance(pack.series, stated))
+    assert {odd.cause for odd in found.odd} == {"unknown"}
+
+
 @pytest.mark.parametrize(("chemistry", "course"), [("lfp", "wide"), ("nmc", "top"), ("lfp", "mow")])
 def test_a_sound_pack_has_no_odd_cell(chemistry: str, course: str) -> None:
     found = judged(draw(4, chemistry, course, "none"))
